@@ -1,0 +1,173 @@
+"""The one protocol that every driver meets, and the few values that cross it.
+
+A channel is a pair of terminals with an instrument behind them. It knows volts, amperes and
+seconds; it knows no recipe. Sign convention: current and power are positive into the part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
+
+if TYPE_CHECKING:
+    from drivers.specification import Specification
+
+Mode = Literal["voltage", "current"]
+
+
+class Setpoint(NamedTuple):
+    """What a source is programmed to: its mode, its level, and the span of the other quantity.
+
+    In voltage mode `level` is in volts and `low`/`high` bound the current in amperes; in current
+    mode the other way round. A symmetric limit L is low = -L, high = L.
+    """
+
+    mode: Mode
+    level: float
+    low: float
+    high: float
+
+
+class Reading(NamedTuple):
+    """One reading of one channel, made once and never changed.
+
+    `time` is the middle of the aperture (s, bench clock); `limited` is 1.0 where the limit was in
+    control during any part of it, else 0.0; a value past the range is ±inf; the ranges are those
+    in force (full scale, V and A).
+    """
+
+    time: float
+    voltage: float
+    current: float
+    limited: float
+    voltage_range: float
+    current_range: float
+
+
+class Block(NamedTuple):
+    """Readings that a channel could take without anything else happening, column by column.
+
+    Each is a sequence of the same length; `end` is the time at which each reading is complete.
+    """
+
+    time: list[float]
+    voltage: list[float]
+    current: list[float]
+    limited: list[float]
+    end: list[float]
+
+
+class Event(NamedTuple):
+    """Something that an instrument reports by itself.
+
+    `kind` is one of "limit" (the limit took control), "level" (the level took control again),
+    "dropped" (the output went off by itself), "power cycle", "range", "damage", "panel" (a setting
+    was changed by hand). `exact` is False where the time is only that of the reading that showed
+    it.
+    """
+
+    time: float
+    kind: str
+    text: str
+    exact: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Acquisition:
+    """How a channel measures. Exactly one of `aperture_s` and `aperture_cycles` is given.
+
+    Ranges are full scales in V and A; the forced quantity's range is the source's, the other the
+    meter's. None for a range means that the measuring range follows the reading (autorange).
+    """
+
+    voltage_range: float | None
+    current_range: float | None
+    aperture_s: float | None = None
+    aperture_cycles: float | None = 1.0
+    average: int = 1
+    remote_sense: bool = False
+
+
+class State(NamedTuple):
+    """What a channel reports of itself when read back; `setpoint` is None where never programmed."""
+
+    setpoint: Setpoint | None
+    output: bool
+    voltage_range: float | None
+    current_range: float | None
+
+
+class Identity(NamedTuple):
+    """Who answers; empty fields where the instrument doesn't say."""
+
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+
+
+class Channel(Protocol):
+    """What the runner asks of a channel. Every method may raise `drivers.faults.BenchError`.
+
+    Methods return when the instrument has done what was asked. They spend time on the bench's own
+    clock. `measure` works with the output off where the specification says "measure open".
+    """
+
+    name: str
+    specification: Specification
+
+    def identify(self) -> Identity:
+        """Ask who answers; raises InstrumentError where it isn't what the bench file names."""
+        ...
+
+    def reset(self) -> None:
+        """To a known state with the output off, errors cleared."""
+        ...
+
+    def configure(self, acquisition: Acquisition) -> None:
+        """Set aperture, averaging, ranges and sensing."""
+        ...
+
+    def program(self, setpoint: Setpoint) -> None:
+        """Program mode, level and limit; does not switch the output.
+
+        A limit that goes down is programmed before the level, one that goes up after it, each side
+        for itself. Changing the mode under power is the caller's to avoid or to allow.
+        """
+        ...
+
+    def switch(self, on: bool) -> None:
+        """Switch the output; off is the specification's off state."""
+        ...
+
+    def read_back(self) -> State:
+        """What the instrument itself says of its setpoint, output and ranges."""
+        ...
+
+    def measure(self) -> Reading:
+        """Take one reading now."""
+        ...
+
+    def poll(self) -> list[Event]:
+        """What happened since the last poll; empty where nothing did."""
+        ...
+
+    def recover(self) -> None:
+        """Clear a suspect link and identify the instrument again; raises LinkError if in vain."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the link; leaves the instrument as it is."""
+        ...
+
+
+class PrefetchingChannel(Channel, Protocol):
+    """A channel that can look ahead without spending: the place for blocks of readings."""
+
+    def peek_many(self, count: int) -> Block:
+        """The next readings on the announced grid, had nothing else happened; spends nothing."""
+        ...
+
+    def take(self, count: int) -> None:
+        """Spend the first `count` of the readings just peeked."""
+        ...

@@ -1,0 +1,373 @@
+"""Dimensions, units and quantities: what they are, how they are read and how they are written.
+
+Everything behind this module computes in plain SI floats; a unit is a matter of reading and
+writing only. The module knows no recipe, no instrument and no time.
+
+Temperatures: a value written in °C is a *point* on the scale and is kept in kelvin; a value in K is
+a *difference* (or an absolute temperature, where the context asks for a point). Power line cycles
+(PLC) are a dimension of their own, since their length is a property of the bench.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import lru_cache
+from typing import NamedTuple
+
+ABSOLUTE_ZERO_C = Decimal("-273.15")
+
+
+class Dimension(NamedTuple):
+    """Exponents of the base dimensions. A half (as in V/√Hz) is 0.5 and exact in binary."""
+
+    length: float = 0.0
+    mass: float = 0.0
+    time: float = 0.0
+    current: float = 0.0
+    temperature: float = 0.0
+    luminosity: float = 0.0
+    line_cycles: float = 0.0
+    point: bool = False
+
+    @property
+    def exponents(self) -> tuple[float, ...]:
+        """The seven exponents, without the mark of a temperature point."""
+        return self[:7]
+
+    def times(self, other: Dimension) -> Dimension:
+        """The dimension of a product."""
+        return _of(a + b for a, b in zip(self.exponents, other.exponents, strict=True))
+
+    def over(self, other: Dimension) -> Dimension:
+        """The dimension of a quotient."""
+        return _of(a - b for a, b in zip(self.exponents, other.exponents, strict=True))
+
+    def power(self, exponent: float) -> Dimension:
+        """The dimension of a power (0.5 for a square root)."""
+        return _of(a * exponent for a in self.exponents)
+
+    @property
+    def is_plain(self) -> bool:
+        """True for a plain number: a ratio, a count, a percentage."""
+        return not any(self.exponents)
+
+    @property
+    def name(self) -> str:
+        """What the trade calls it: "voltage", "current", or its unit where it has no name."""
+        return _NAMES.get(self) or self.unit
+
+    @property
+    def unit(self) -> str:
+        """The unit in which a value of this dimension is written without a prefix."""
+        if self in _WRITTEN_IN:
+            return _WRITTEN_IN[self]
+        over: list[str] = []
+        under: list[str] = []
+        symbols = ("m", "kg", "s", "A", "K", "cd", "PLC")
+        for symbol, exponent in zip(symbols, self.exponents, strict=True):
+            if exponent:
+                (over if exponent > 0 else under).append(symbol + _power_text(abs(exponent)))
+        return ("*".join(over) or "1") + "".join("/" + symbol for symbol in under)
+
+
+def _of(exponents: Iterable[float]) -> Dimension:
+    return Dimension._make((*exponents, False))
+
+
+def _power_text(exponent: float) -> str:
+    return "" if exponent == 1 else f"^{exponent:g}"
+
+
+PLAIN = Dimension()
+LENGTH = Dimension(length=1)
+MASS = Dimension(mass=1)
+TIME = Dimension(time=1)
+CURRENT = Dimension(current=1)
+TEMPERATURE = Dimension(temperature=1)
+TEMPERATURE_POINT = Dimension(temperature=1, point=True)
+LUMINOUS_INTENSITY = Dimension(luminosity=1)
+LINE_CYCLES = Dimension(line_cycles=1)
+FREQUENCY = PLAIN.over(TIME)
+FORCE = MASS.times(LENGTH).over(TIME.power(2))
+PRESSURE = FORCE.over(LENGTH.power(2))
+ENERGY = FORCE.times(LENGTH)
+POWER = ENERGY.over(TIME)
+CHARGE = CURRENT.times(TIME)
+VOLTAGE = POWER.over(CURRENT)
+RESISTANCE = VOLTAGE.over(CURRENT)
+CONDUCTANCE = CURRENT.over(VOLTAGE)
+CAPACITANCE = CHARGE.over(VOLTAGE)
+INDUCTANCE = RESISTANCE.times(TIME)
+MAGNETIC_FLUX = VOLTAGE.times(TIME)
+MAGNETIC_FLUX_DENSITY = MAGNETIC_FLUX.over(LENGTH.power(2))
+ILLUMINANCE = LUMINOUS_INTENSITY.over(LENGTH.power(2))
+IRRADIANCE = POWER.over(LENGTH.power(2))
+
+_NAMES = {
+    PLAIN: "plain number",
+    LENGTH: "length",
+    MASS: "mass",
+    TIME: "time",
+    CURRENT: "current",
+    TEMPERATURE: "temperature difference",
+    TEMPERATURE_POINT: "temperature",
+    LINE_CYCLES: "number of power line cycles",
+    FREQUENCY: "frequency",
+    FORCE: "force",
+    PRESSURE: "pressure",
+    ENERGY: "energy",
+    POWER: "power",
+    CHARGE: "charge",
+    VOLTAGE: "voltage",
+    RESISTANCE: "resistance",
+    CONDUCTANCE: "conductance",
+    CAPACITANCE: "capacitance",
+    INDUCTANCE: "inductance",
+    ILLUMINANCE: "illuminance",
+    IRRADIANCE: "irradiance",
+    VOLTAGE.over(TIME): "voltage slope",
+    CURRENT.over(TIME): "current slope",
+}
+
+_WRITTEN_IN = {
+    PLAIN: "",
+    TEMPERATURE_POINT: "°C",
+    FREQUENCY: "Hz",
+    FORCE: "N",
+    PRESSURE: "Pa",
+    ENERGY: "J",
+    POWER: "W",
+    CHARGE: "C",
+    VOLTAGE: "V",
+    RESISTANCE: "ohm",
+    CONDUCTANCE: "S",
+    CAPACITANCE: "F",
+    INDUCTANCE: "H",
+    MAGNETIC_FLUX: "Wb",
+    MAGNETIC_FLUX_DENSITY: "T",
+    ILLUMINANCE: "lx",
+    IRRADIANCE: "W/m^2",
+    VOLTAGE.over(TIME): "V/s",
+    CURRENT.over(TIME): "A/s",
+    TEMPERATURE.over(TIME): "K/s",
+    VOLTAGE.over(TEMPERATURE): "V/K",
+}
+
+PREFIXES = {
+    "f": Decimal("1e-15"),
+    "p": Decimal("1e-12"),
+    "n": Decimal("1e-9"),
+    "u": Decimal("1e-6"),
+    "µ": Decimal("1e-6"),
+    "μ": Decimal("1e-6"),
+    "m": Decimal("1e-3"),
+    "k": Decimal("1e3"),
+    "M": Decimal("1e6"),
+    "G": Decimal("1e9"),
+    "T": Decimal("1e12"),
+}
+
+
+class Unit(NamedTuple):
+    """A unit: the factor to SI, its dimension, and whether prefixes go with it."""
+
+    scale: Decimal
+    dimension: Dimension
+    prefixed: bool = True
+
+
+_ONE = Decimal(1)
+UNITS = {
+    "m": Unit(_ONE, LENGTH),
+    "cm": Unit(Decimal("0.01"), LENGTH, False),
+    "g": Unit(Decimal("0.001"), MASS),
+    "s": Unit(_ONE, TIME),
+    "A": Unit(_ONE, CURRENT),
+    "K": Unit(_ONE, TEMPERATURE),
+    "degC": Unit(_ONE, TEMPERATURE_POINT, False),
+    "°C": Unit(_ONE, TEMPERATURE_POINT, False),
+    "cd": Unit(_ONE, LUMINOUS_INTENSITY),
+    "lm": Unit(_ONE, LUMINOUS_INTENSITY, False),
+    "lx": Unit(_ONE, ILLUMINANCE),
+    "Hz": Unit(_ONE, FREQUENCY),
+    "N": Unit(_ONE, FORCE),
+    "Pa": Unit(_ONE, PRESSURE),
+    "hPa": Unit(Decimal(100), PRESSURE, False),
+    "bar": Unit(Decimal(100000), PRESSURE),
+    "J": Unit(_ONE, ENERGY),
+    "W": Unit(_ONE, POWER),
+    "C": Unit(_ONE, CHARGE),
+    "V": Unit(_ONE, VOLTAGE),
+    "ohm": Unit(_ONE, RESISTANCE),
+    "Ω": Unit(_ONE, RESISTANCE),  # U+03A9, the Greek letter
+    "\u2126": Unit(_ONE, RESISTANCE),  # the ohm sign of its own
+    "S": Unit(_ONE, CONDUCTANCE),
+    "F": Unit(_ONE, CAPACITANCE),
+    "H": Unit(_ONE, INDUCTANCE),
+    "Wb": Unit(_ONE, MAGNETIC_FLUX),
+    "T": Unit(_ONE, MAGNETIC_FLUX_DENSITY),
+    "Ah": Unit(Decimal(3600), CHARGE),
+    "Wh": Unit(Decimal(3600), ENERGY),
+    "min": Unit(Decimal(60), TIME, False),
+    "h": Unit(Decimal(3600), TIME, False),
+    "d": Unit(Decimal(86400), TIME, False),
+    "rpm": Unit(_ONE / 60, FREQUENCY, False),
+    "PLC": Unit(_ONE, LINE_CYCLES, False),
+    "%": Unit(Decimal("0.01"), PLAIN, False),
+    "ppm": Unit(Decimal("1e-6"), PLAIN, False),
+}
+
+
+def _simple_units() -> dict[str, Unit]:
+    """Every unit with every prefix that it takes; a written unit wins over a prefixed one."""
+    table = {}
+    for symbol, unit in UNITS.items():
+        if unit.prefixed:
+            for prefix, factor in PREFIXES.items():
+                table[prefix + symbol] = Unit(factor * unit.scale, unit.dimension)
+    return table | UNITS
+
+
+SIMPLE_UNITS = _simple_units()
+
+# One atom of a unit: a symbol of the table and a power. The look-ahead makes it a whole word; the
+# prefixes stand once, since a pattern with every prefixed symbol takes the lexer long to compile.
+_PREFIXED = "|".join(re.escape(symbol) for symbol, unit in UNITS.items() if unit.prefixed)
+_ALONE = "|".join(re.escape(symbol) for symbol, unit in UNITS.items() if not unit.prefixed)
+_ATOM = rf"(?:[{''.join(PREFIXES)}]?(?:{_PREFIXED})|{_ALONE})(?:\^-?[0-9]|²|³)?(?!\w)"
+UNIT_PATTERN = rf"{_ATOM}(?:[*·/]{_ATOM})*"
+NUMBER_PATTERN = r"(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_QUANTITY = re.compile(
+    rf"\s*(?P<sign>[-+−]?)\s*(?P<number>{NUMBER_PATTERN})\s*(?P<unit>.*?)\s*\Z", re.DOTALL
+)
+_PART = re.compile(r"(?P<join>[*·/]?)(?P<symbol>[^*·/^²³]+)(?P<power>\^-?[0-9]|²|³)?")
+
+
+class UnitError(ValueError):
+    """A text that is no quantity, or whose unit isn't known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value in SI with its dimension; a temperature point is in kelvin."""
+
+    value: float
+    dimension: Dimension
+
+    def __str__(self) -> str:
+        return write(self.value, self.dimension)
+
+
+@lru_cache(maxsize=4096)
+def read_unit(text: str) -> Unit:
+    """The scale and dimension of a unit as written, with products, quotients and powers.
+
+    Raises UnitError, naming the piece that isn't known. Within a product or quotient °C means K.
+    """
+    simple = SIMPLE_UNITS.get(text)
+    if simple is not None:
+        return simple
+    scale, dimension, position = _ONE, PLAIN, 0
+    while position < len(text):
+        part = _PART.match(text, position)
+        symbol = part["symbol"].strip() if part else text[position:]
+        unit = SIMPLE_UNITS.get(symbol)
+        if part is None or unit is None or (position > 0) != bool(part["join"]):
+            raise UnitError(f"“{symbol}” is not a unit that is known here")
+        power = int((part["power"] or "^1").replace("²", "^2").replace("³", "^3")[1:])
+        if part["join"] == "/":
+            power = -power
+        scale *= unit.scale**power
+        dimension = dimension.times(unit.dimension.power(power))
+        position = part.end()
+    if position == 0:
+        raise UnitError("the unit is missing")
+    return Unit(scale, dimension, False)
+
+
+@lru_cache(maxsize=16384)
+def read(text: str) -> Quantity:
+    """A quantity from its text: "2.7 V", "350mF", "80 %", "-5 °C", "3". Raises UnitError.
+
+    The decimal digits are scaled before they become a float, so that "350 mF" is exactly the
+    float 0.35.
+    """
+    match = _QUANTITY.match(text)
+    if match is None or len(text) > 100:
+        raise UnitError(f"“{text.strip()[:40]}” is not a number with a unit")
+    unit = read_unit(match["unit"]) if match["unit"] else Unit(_ONE, PLAIN)
+    number = Decimal(("-" if match["sign"] in ("-", "−") else "") + match["number"])
+    return Quantity(scaled(number, unit), unit.dimension)
+
+
+def scaled(number: Decimal, unit: Unit) -> float:
+    """The SI value of a number in a unit. Raises UnitError where a float can't hold it."""
+    value = float(number - ABSOLUTE_ZERO_C if unit.dimension.point else number * unit.scale)
+    if math.isinf(value):
+        raise UnitError("the number is too large")
+    return value
+
+
+def in_unit(value: float, unit: Unit) -> float:
+    """An SI value as a number in a unit."""
+    if unit.dimension.point:
+        return float(Decimal(repr(value)) + ABSOLUTE_ZERO_C)
+    return float(Decimal(repr(value)) / unit.scale) if math.isfinite(value) else value
+
+
+_PREFIX_BY_POWER = {
+    -15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T",
+}  # fmt: skip
+_DURATIONS = (("d", 86400), ("h", 3600), ("min", 60))
+
+
+def write(value: float, dimension: Dimension, digits: int = 6, unit: str | None = None) -> str:
+    """A value for a person: a fitting prefix, at most `digits` significant digits, no padding.
+
+    Times over two minutes are written in parts ("3 h 10 min"). `unit` fixes the unit instead.
+    """
+    if math.isnan(value):
+        return "no value"
+    if math.isinf(value):
+        return "unbounded" if value > 0 else "-unbounded"
+    if unit is not None:
+        return f"{_digits(in_unit(value, read_unit(unit)), digits)} {unit}".rstrip()
+    if dimension.point:
+        return f"{_digits(in_unit(value, UNITS['°C']), digits)} °C"
+    if dimension == TIME and abs(value) >= 120:
+        return _duration(value)
+    symbol = dimension.unit
+    if not symbol:
+        return _digits(value, digits)
+    if symbol not in SIMPLE_UNITS or value == 0 or symbol in ("kg", "PLC"):
+        return f"{_digits(value, digits)} {symbol}"
+    return _with_prefix(value, symbol, digits)
+
+
+def _with_prefix(value: float, symbol: str, digits: int) -> str:
+    rounded = float(f"{value:.{digits - 1}e}")
+    power = min(12, max(-15, 3 * math.floor(math.floor(math.log10(abs(rounded))) / 3)))
+    number = float(Decimal(repr(rounded)).scaleb(-power))
+    return f"{_digits(number, digits)} {_PREFIX_BY_POWER[power]}{symbol}"
+
+
+def _digits(value: float, digits: int) -> str:
+    text = f"{value:.{digits}g}"
+    if "e" in text and 1e-4 <= abs(value) < 1e15:
+        text = f"{Decimal(text):f}"
+    return "0" if text == "-0" else text
+
+
+def _duration(value: float) -> str:
+    rest, parts = abs(value), []
+    for symbol, seconds in _DURATIONS:
+        count, rest = divmod(rest, seconds)
+        if count:
+            parts.append(f"{count:.0f} {symbol}")
+    if rest >= 0.5 and not any(p.endswith(("d", "h")) for p in parts):
+        parts.append(f"{_digits(rest, 3)} s")
+    return ("-" if value < 0 else "") + " ".join(parts)
