@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import time
+from datetime import datetime
 from typing import Protocol
 
 NANOSECONDS = 1_000_000_000
@@ -114,3 +115,8 @@ class MonotonicClock:
     def end_grid(self) -> None:
         """The innermost grid is over."""
         self._grids.pop()
+
+
+def wall_time() -> datetime:
+    """The date and time of day, local and with its offset: a label for people, never a measure."""
+    return datetime.now().astimezone()

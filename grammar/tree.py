@@ -59,11 +59,11 @@ def node(cls: type[_T]) -> type[_T]:
     made._names = tuple(fields)
     made._compared = tuple(name for name, f in fields.items() if f.compare)
     made._required = frozenset(n for n in fields if n not in made.__dict__)
-    return made
+    return made  # type: ignore[no-any-return]
 
 
 def _span() -> Span:
-    return field(default=NOWHERE, compare=False, repr=False)  # type: ignore[no-any-return]
+    return field(default=NOWHERE, compare=False, repr=False)
 
 
 @node

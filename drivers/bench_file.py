@@ -1,0 +1,258 @@
+"""Bench files: which instrument plays which role, on which part, over which resource.
+
+One file serves a run and a dry run. Reading it gathers every problem, each with its key path and
+its line. The module knows no recipe and opens nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import Field, field_validator
+
+from drivers.located import Path as KeyPath
+from drivers.located import Places, parse_toml, suggestion, validate
+from drivers.simulated.parts import MODELS
+from drivers.simulated.parts.base import PartModel
+from drivers.specification import Data, Hertz, Ohms, Specification, load_specification
+from grammar.diagnostic import NOWHERE, Problems, Source
+
+_LARGEST_FILE = 1_000_000
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
+
+# What a bench has and the simulation hasn't yet: refused by name, so that nobody takes a figure
+# that was left aside for one that was simulated.
+_NOT_YET = ("digital", "conditions")
+_NOT_YET_ON_CHANNELS = ("common", "sensor")
+_NOT_YET_ON_LEADS = (
+    "loop_inductance",
+    "thermal_voltage",
+    "leakage_resistance",
+    "cable_capacitance",
+    "shield",
+    "driven_guard",
+)
+
+
+class Leads(Data):
+    """The leads between a channel's terminals and its part."""
+
+    per_lead_resistance: Ohms = Field(default=0.0, ge=0)
+
+
+class ChannelEntry(Data):
+    """A channel as the bench file has it.
+
+    `resource` is a VISA resource name, `library` the VISA library (none for the system's own),
+    `dialect` a name or a path, `identity` a pattern for the answer to `*IDN?`.
+    """
+
+    specification: str = Field(min_length=1, examples=["demo-source-measure"])
+    resource: str | None = Field(default=None, min_length=1)
+    library: str | None = Field(default=None, min_length=1)
+    dialect: str | None = Field(default=None, min_length=1)
+    identity: str | None = Field(default=None, min_length=1)
+    part: str | None = Field(default=None, min_length=1)
+    terminals: str | None = Field(default=None, min_length=1)
+    leads: Leads = Leads()
+
+    @field_validator("identity")
+    @classmethod
+    def _is_a_pattern(cls, value: str | None) -> str | None:
+        try:
+            re.compile(value or "")
+        except re.error as error:
+            raise ValueError(f"is no regular expression: {error}") from None
+        return value
+
+
+class _Top(Data):
+    """The keys outside of channels and parts."""
+
+    title: str = Field(default="", max_length=200)
+    line_frequency: Hertz = Field(gt=0, examples=["50 Hz"])
+    channels: dict[str, Any] = Field(min_length=1)
+    parts: dict[str, Any] = Field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class BenchFile:
+    """A bench file that holds together; every specification and every part is resolved."""
+
+    path: Path
+    text: str
+    title: str
+    line_frequency_hz: float
+    channels: Mapping[str, ChannelEntry]
+    parts: Mapping[str, PartModel]
+    specifications: Mapping[str, Specification]
+
+
+def load_bench(path: Path) -> tuple[BenchFile | None, Problems]:
+    """A bench file with every problem found in it; None where one of them is an error."""
+    problems = Problems(Source(str(path), ""), fault="bench")
+    try:
+        raw = path.read_bytes()
+        if len(raw) > _LARGEST_FILE:
+            raise ValueError("it is too large")
+        text = raw.decode("utf-8")
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else error
+        if isinstance(error, UnicodeDecodeError):
+            why = "it is no UTF-8 text"
+        problems.error("bench-file", NOWHERE, f"the bench file can't be read: {why}")
+        return None, problems
+    return read_bench(path, text)
+
+
+def read_bench(path: Path, text: str) -> tuple[BenchFile | None, Problems]:
+    """As `load_bench`, from the file's text; `path` is what its relative paths start from."""
+    problems = Problems(Source(str(path), text), fault="bench")
+    data = parse_toml(problems, "bench")
+    if data is None:
+        return None, problems
+    places = Places(text)
+    for key in _NOT_YET:
+        _not_yet(data, (key,), problems, places)
+    top = validate(_Top, data, problems, places, "bench")
+    channels, parts = _table(data, "channels"), _table(data, "parts")
+    for table, names in (("channels", channels), ("parts", parts)):
+        for name in names:
+            _judge_name((table, name), problems, places)
+    models = {name: _part(name, entry, problems, places) for name, entry in parts.items()}
+    entries = {name: _channel(name, entry, problems, places) for name, entry in channels.items()}
+    _judge_wiring(entries, list(parts), problems, places)
+    specifications = {
+        name: _specification(name, entry, path, problems, places)
+        for name, entry in entries.items()
+        if entry is not None
+    }
+    if top is None or problems.has_errors:
+        return None, problems
+    return (
+        BenchFile(
+            path=path,
+            text=text,
+            title=top.title,
+            line_frequency_hz=top.line_frequency,
+            channels={name: entry for name, entry in entries.items() if entry is not None},
+            parts={name: model for name, model in models.items() if model is not None},
+            specifications={name: s for name, s in specifications.items() if s is not None},
+        ),
+        problems,
+    )
+
+
+def _table(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    table = data.get(key)
+    return table if isinstance(table, dict) else {}
+
+
+def _judge_name(path: KeyPath, problems: Problems, places: Places) -> None:
+    if not _NAME.match(str(path[-1])):
+        problems.error(
+            "bench-name",
+            places.key(path),
+            f"“{path[-1]}” can't be a name",
+            "Names are letters, digits and _, and don't start with a digit.",
+        )
+
+
+def _not_yet(data: dict[str, Any], path: KeyPath, problems: Problems, places: Places) -> None:
+    """Refuse, and take out, a key that belongs to a bench but isn't simulated."""
+    if data.pop(str(path[-1]), None) is not None:
+        problems.error(
+            "bench-not-simulated",
+            places.key(path),
+            f"“{path[-1]}” isn't simulated yet",
+            "Leave it out.",
+        )
+
+
+def _part(name: str, entry: Any, problems: Problems, places: Places) -> PartModel | None:
+    path: KeyPath = ("parts", name)
+    if not isinstance(entry, dict):
+        problems.error("bench-value", places.value(path), f"“parts.{name}” must be a table")
+        return None
+    model = entry.get("model")
+    known = sorted(MODELS)
+    if model is None:
+        problems.error(
+            "bench-missing",
+            places.key(path),
+            f"“parts.{name}” lacks “model”",
+            f'For example: model = "{known[0]}". {suggestion("", known)}',
+        )
+        return None
+    if not isinstance(model, str) or model not in MODELS:
+        problems.error(
+            "bench-model",
+            places.value((*path, "model")),
+            f"there is no model “{model}” of a part",
+            suggestion(str(model), known),
+        )
+        return None
+    return validate(MODELS[model], entry, problems, places, "bench", path)
+
+
+def _channel(name: str, entry: Any, problems: Problems, places: Places) -> ChannelEntry | None:
+    path: KeyPath = ("channels", name)
+    if not isinstance(entry, dict):
+        problems.error("bench-value", places.value(path), f"“channels.{name}” must be a table")
+        return None
+    entry = dict(entry)
+    for key in _NOT_YET_ON_CHANNELS:
+        _not_yet(entry, (*path, key), problems, places)
+    if isinstance(entry.get("leads"), dict):
+        entry["leads"] = dict(entry["leads"])
+        for key in _NOT_YET_ON_LEADS:
+            _not_yet(entry["leads"], (*path, "leads", key), problems, places)
+    return validate(ChannelEntry, entry, problems, places, "bench", path)
+
+
+def _judge_wiring(
+    entries: Mapping[str, ChannelEntry | None],
+    parts: list[str],
+    problems: Problems,
+    places: Places,
+) -> None:
+    """Every channel's part exists, and hangs on that channel alone."""
+    taken: dict[str, str] = {}
+    for name, entry in entries.items():
+        if entry is None or entry.part is None:
+            continue
+        place = places.value(("channels", name, "part"))
+        if entry.part not in parts:
+            problems.error(
+                "bench-part",
+                place,
+                f"there is no part “{entry.part}” on this bench",
+                suggestion(entry.part, parts) or f"Describe it under [parts.{entry.part}].",
+            )
+        elif entry.part in taken:
+            problems.error(
+                "bench-shared",
+                place,
+                f"“{entry.part}” hangs on channel “{taken[entry.part]}” already; a part on "
+                "several channels isn't simulated yet",
+                "Give each channel a part of its own.",
+            )
+        taken.setdefault(entry.part, name)
+
+
+def _specification(
+    name: str, entry: ChannelEntry, path: Path, problems: Problems, places: Places
+) -> Specification | None:
+    """The channel's specification; problems inside its file are located there."""
+    specification, inside = load_specification(entry.specification, path.parent)
+    for problem in inside:
+        if problem.slug == "specification-file":
+            place = places.value(("channels", name, "specification"))
+            problems.error("bench-specification", place, problem.message, problem.hint)
+        elif problem not in problems.found:
+            problems.found.append(problem)
+    return specification

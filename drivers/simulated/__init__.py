@@ -1,0 +1,1 @@
+"""The simulated bench: instruments of given specifications on parts with their real physics."""

@@ -1,0 +1,124 @@
+"""What an instrument accepts to be programmed to, and the most that it can push or take.
+
+Everything is judged from the specification: quadrants, ranges, the sides of its limit. The module
+knows no part and no state.
+"""
+
+from __future__ import annotations
+
+import math
+
+from drivers.channel import Acquisition, Setpoint
+from drivers.faults import InstrumentError
+from drivers.specification import Specification
+from grammar.quantity import CURRENT, VOLTAGE, write
+
+_LARGEST_AVERAGE = 10_000
+
+
+def reach(specification: Specification, voltage: float) -> tuple[float, float]:
+    """The largest current (A) out of the instrument and into it while it regulates a voltage (V).
+
+    Against a part at 0 V or beyond zero even current with the regulated sign is taken, not given:
+    at 0 V both are the sink's. A sink is bounded by its largest current at any voltage, since the
+    part's voltage, not the regulated one, is what it stands.
+    """
+    given = max(
+        (
+            r.current
+            for r in specification.continuous
+            if r.direction != "sink" and abs(voltage) <= r.voltage
+        ),
+        default=0.0,
+    )
+    taken = max((r.current for r in specification.continuous if r.direction != "source"), default=0)
+    if voltage == 0:
+        return taken, taken
+    return (given, taken) if voltage > 0 else (taken, given)
+
+
+def accept_setpoint(specification: Specification, setpoint: Setpoint) -> None:
+    """Raise InstrumentError where the instrument wouldn't take a setpoint."""
+    mode, level, low, high = setpoint
+    if not all(map(math.isfinite, (level, low, high))):
+        raise InstrumentError("a level or limit is no finite number")
+    limited = CURRENT if mode == "voltage" else VOLTAGE
+    if low > high:
+        raise InstrumentError(
+            f"the low limit {write(low, limited)} is above the high limit {write(high, limited)}"
+        )
+    if low != -high and not specification.can("two-sided limit"):
+        raise InstrumentError(
+            f"limits of {write(low, limited)} and {write(high, limited)} were asked for, but this "
+            "instrument has one symmetric limit",
+            "State the same magnitude for both sides.",
+        )
+    if mode == "voltage" and not low <= 0 <= high:
+        raise InstrumentError(
+            f"a current limit from {write(low, CURRENT)} to {write(high, CURRENT)} would force a "
+            "current: it must hold 0 A",
+        )
+    _inside_ranges(specification, setpoint)
+    for side in (low, high):
+        voltage, current = (level, side) if mode == "voltage" else (side, level)
+        _inside_envelope(specification, voltage, current)
+
+
+def _inside_ranges(specification: Specification, setpoint: Setpoint) -> None:
+    for quantity, ranges, value in (
+        (VOLTAGE, specification.voltage_ranges, _largest(setpoint, "voltage")),
+        (CURRENT, specification.current_ranges, _largest(setpoint, "current")),
+    ):
+        if value > ranges[-1].full_scale:
+            raise InstrumentError(
+                f"{write(value, quantity)} is beyond the largest range of "
+                f"{write(ranges[-1].full_scale, quantity)}"
+            )
+
+
+def _largest(setpoint: Setpoint, quantity: str) -> float:
+    if setpoint.mode == quantity:
+        return abs(setpoint.level)
+    return max(abs(setpoint.low), abs(setpoint.high))
+
+
+def _inside_envelope(specification: Specification, voltage: float, current: float) -> None:
+    """Judge one corner; where an instrument can't sink at all, its sink side takes no current."""
+    holds = specification.holds
+    sinks = any(r.direction != "source" for r in specification.continuous)
+    if voltage * current > 0:
+        directions: tuple[str, ...] = ("source",)
+    elif voltage * current < 0:
+        directions = ("sink",) if sinks else ()
+    else:
+        directions = ("source", "sink")
+    if directions and not any(holds(abs(voltage), abs(current), d) for d in directions):
+        way = f" as a {directions[0]}" if len(directions) == 1 else ""
+        raise InstrumentError(
+            f"{write(voltage, VOLTAGE)} with {write(current, CURRENT)} is outside what the "
+            f"instrument bears continuously{way}",
+            "Lower the level or the limit, or use an instrument that bears it.",
+        )
+
+
+def accept_acquisition(
+    specification: Specification, acquisition: Acquisition, line_frequency_hz: float
+) -> int:
+    """The aperture of all averaged readings together (ns); raises InstrumentError where refused."""
+    seconds, cycles = acquisition.aperture_s, acquisition.aperture_cycles
+    if (seconds is None) == (cycles is None):
+        raise InstrumentError("an aperture is given either in seconds or in line cycles")
+    aperture_s = seconds if seconds is not None else (cycles or 0.0) / line_frequency_hz
+    shortest, longest = specification.shortest_aperture, specification.longest_aperture
+    if not shortest <= aperture_s <= longest:
+        raise InstrumentError(
+            f"an aperture of {aperture_s:g} s is outside the instrument's "
+            f"{shortest:g} s to {longest:g} s"
+        )
+    if not 1 <= acquisition.average <= _LARGEST_AVERAGE:
+        raise InstrumentError(
+            f"an average of {acquisition.average} readings: 1 to {_LARGEST_AVERAGE} are possible"
+        )
+    if acquisition.remote_sense and not specification.can("remote sense"):
+        raise InstrumentError("the instrument has no remote sense")
+    return round(aperture_s * 1e9) * acquisition.average

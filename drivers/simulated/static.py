@@ -1,0 +1,50 @@
+"""A circuit around a part without memory: its load line is solved once for each source."""
+
+from __future__ import annotations
+
+from drivers.simulated.circuit import OPEN, Change, Source
+from drivers.simulated.parts.base import Static
+
+
+class StaticCircuit:
+    """A part without memory: the load line is solved once for each source."""
+
+    def __init__(self, part: Static) -> None:
+        self._part = part
+        self.changes: list[Change] = []
+        self.connect(OPEN, 0)
+
+    def connect(self, source: Source, at_ns: int) -> None:
+        """Put another source before the part; on a corner of the staircase the level wins."""
+        currents, level = source.currents, source.level
+        current, self.stretch = currents[0], 0
+        for j, voltage in enumerate(source.voltages):
+            held = self._part.current_through(voltage, source.series_resistance)
+            if held > current or (held == current and level == 2 * j):
+                break
+            below = currents[j + 1]
+            if held > below or (held == below and level != 2 * j + 2):
+                current, self.stretch = held, 2 * j + 1
+                break
+            current, self.stretch = below, 2 * j + 2
+        self._answer = (
+            self._voltage(source, current),
+            current,
+            float(self.stretch != source.level),
+        )
+
+    def _voltage(self, source: Source, current: float) -> float:
+        if self.stretch % 2 == 1:
+            inside = source.series_resistance - source.sensed_resistance
+            return source.voltages[self.stretch // 2] - inside * current
+        return self._part.voltage_at(current) + source.sensed_resistance * current
+
+    def advance(self, to_ns: int) -> None:
+        """Nothing moves in it."""
+
+    def look(self, now_ns: int) -> None:
+        """Nothing changes in it."""
+
+    def mean(self, start_ns: int, end_ns: int) -> tuple[float, float, float]:
+        """Mean voltage, mean current, whether limited: constant between two sources."""
+        return self._answer

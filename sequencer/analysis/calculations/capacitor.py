@@ -1,0 +1,318 @@
+"""Calculations for capacitors: capacitance and internal resistance from a constant current.
+
+Pure functions of arrays of shape (n,). Current is positive into the part, so that a discharge has a
+negative one. The methods are those of IEC 62391-1 as reference works quote it.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from grammar.quantity import CURRENT, TIME, VOLTAGE, write
+from sequencer.analysis.calculations.readings import (
+    Calculated,
+    Ends,
+    Floats,
+    NoStart,
+    NotWorkedOut,
+    counted,
+    require_readings,
+)
+from sequencer.analysis.calculations.trace import line
+
+# A reading this far from the mean current (as a share of it) makes the current not constant: a
+# limit that takes or loses control passes it within a few readings. Common practice, no source.
+CONSTANT_WITHIN = 0.05
+# A part counts as at rest below this share of the current that follows. Common practice, no source.
+AT_REST_WITHIN = 0.01
+
+
+class Passage(NamedTuple):
+    """The way of a voltage from one value to another.
+
+    `before` and `after` are the rows that enclose it: the last at or before the first value and the
+    first at or past the second. `start_s` and `end_s` are the crossings, interpolated linearly.
+    """
+
+    before: int
+    after: int
+    start_s: float
+    end_s: float
+
+
+def passage(time: Floats, voltage: Floats, between: Ends) -> Passage:
+    """Find the one way of the voltage from the first end of a span to the second.
+
+    Equation: t = t_k + (U − u_k)/(u_{k+1} − u_k) · (t_{k+1} − t_k) between the rows that enclose
+    each crossing. Noise of standard deviation σ shortens the way by up to about 3 σ at each end
+    where the voltage moves by less than that from row to row.
+
+    Args:
+        time: time of each reading (s), shape (n,), rising.
+        voltage: voltage of each reading (V), shape (n,).
+        between: the two voltages (V) in the order in which they are passed.
+
+    Raises:
+        NotWorkedOut: fewer than two readings, no way from one to the other, or several.
+    """
+    require_readings(time, 2, voltage=voltage)
+    first, last = between
+    if not np.all(np.isfinite(between)) or first == last:
+        raise NotWorkedOut(
+            "the span has no two ends that differ", "two voltages: 80 % * rated to 40 % * rated"
+        )
+    falls = -1.0 if first < last else 1.0
+    u, u1, u2 = falls * voltage, falls * first, falls * last
+    marks = np.where(u >= u1, 1, np.where(u <= u2, -1, 0))
+    rows = np.flatnonzero(marks)
+    turns = np.flatnonzero((marks[rows[:-1]] == 1) & (marks[rows[1:]] == -1))
+    if len(turns) == 0:
+        raise _no_passage(voltage, between)
+    if len(turns) > 1:
+        raise NotWorkedOut(
+            f"the voltage goes {len(turns)} times from {_volts(first)} to {_volts(last)}",
+            "a trace that holds one such way",
+        )
+    before, after = int(rows[turns[0]]), int(rows[turns[0] + 1])
+    start, end = (
+        float(time[k] + (level - u[k]) / (u[k + 1] - u[k]) * (time[k + 1] - time[k]))
+        for k, level in ((before, u1), (after - 1, u2))
+    )
+    return Passage(before, after, start, end)
+
+
+def capacitance(
+    time: Floats, voltage: Floats, current: Floats, limited: Floats, between: Ends
+) -> Calculated:
+    """Capacitance from the time between two voltages at constant current.
+
+    Equation: C = I (t2 − t1)/(U2 − U1), with t1 and t2 the interpolated crossings of U1 and U2 and
+    I the mean current between them (trapezoids over the readings and the crossings). The mean of
+    the readings is taken rather than the charge counter: for a current that is constant the two
+    agree, and the readings can be shifted one by one when an uncertainty is worked out.
+
+    Args:
+        time: time of each reading (s), shape (n,), rising.
+        voltage: voltage across the part (V), shape (n,).
+        current: current into the part (A), shape (n,); negative in a discharge.
+        limited: 1 where the limit was in control, else 0, shape (n,).
+        between: U1 and U2 (V) in the order in which they are passed: the higher one first for a
+            discharge, the lower one first for a charge.
+
+    Returns:
+        The capacitance (F).
+
+    Raises:
+        NotWorkedOut: no such way or several, fewer than two readings on it, a current that is not
+            constant or has the wrong sign, a limit that took or lost control on the way, NaN, over
+            range, time that does not rise.
+
+    Source: IEC 62391-1, constant-current discharge, U1 = 0.8 U_R, U2 = 0.4 U_R (as quoted by
+    secondary works).
+    """
+    way = passage(time, voltage, between)
+    inside = slice(way.before + 1, way.after)
+    if way.after - way.before - 1 < 2:
+        raise _too_few(way, between, 2)
+    _require_constant(time, current, limited, way.before, way.after)
+    ends = (way.start_s, way.end_s)
+    moments = np.concatenate((ends[:1], time[inside], ends[1:]))
+    flows = np.concatenate(
+        (np.interp(ends[:1], time, current), current[inside], np.interp(ends[1:], time, current))
+    )
+    charge = float(np.sum(np.diff(moments) * (flows[1:] + flows[:-1])) / 2)
+    value = charge / (between[1] - between[0])
+    if value <= 0:
+        raise _wrong_sign(charge, between)
+    duration = way.end_s - way.start_s
+    return Calculated(
+        value,
+        f"constant-current line from {_volts(between[0])} to {_volts(between[1])} (IEC 62391-1), "
+        f"{write(duration, TIME)} at {_amperes(charge / duration)}",
+    )
+
+
+def internal_resistance(
+    time: Floats,
+    voltage: Floats,
+    current: Floats,
+    limited: Floats,
+    between: Ends,
+    before: tuple[float, float, float] | None = None,
+) -> Calculated:
+    """Internal resistance from the straight part, extrapolated back to the start of the current.
+
+    Equation: R = (U_line(t0) − U0)/I, with U_line the least-squares line through the readings
+    between the two voltages, I their mean current, U0 the voltage of the last reading at rest and
+    t0 the start of the current. t0 is taken halfway between the reading at rest and the first one
+    under current, which is exact where the two adjoin the step with equal apertures, and is known
+    to half their distance.
+
+    The reading at rest is the row before the first one under current. A trace that begins under
+    current holds none; then it is `before`. The line is what the standard draws: slow branches of
+    the part count as resistance in it.
+
+    Args:
+        time: time of each reading (s), shape (n,), rising.
+        voltage: voltage across the part (V), shape (n,).
+        current: current into the part (A), shape (n,); negative in a discharge.
+        limited: 1 where the limit was in control, else 0, shape (n,).
+        between: the two voltages (V) of the straight part, in the order in which they are passed.
+        before: time (s), voltage (V) and current (A) of the newest reading before the first row.
+
+    Returns:
+        The resistance (Ω).
+
+    Raises:
+        NotWorkedOut: what `capacitance` refuses, fewer than three readings on the straight part, no
+            reading at rest before the current, a part that was not at rest, a start known too
+            poorly, a line that meets the start on the wrong side.
+
+    Source: IEC 62391-1, ΔU3/I by extrapolation to the start of the discharge (from memory).
+    """
+    way = passage(time, voltage, between)
+    inside = slice(way.before + 1, way.after)
+    if way.after - way.before - 1 < 3:
+        raise _too_few(way, between, 3)
+    _require_constant(time, current, limited, way.before, way.after)
+    steady = float(np.mean(current[inside]))
+    if steady * (between[1] - between[0]) <= 0:
+        raise _wrong_sign(steady, between)
+    started = _first_under_current(current, steady, way.before)
+    _require_constant(time, current, limited, started, way.after)
+    rest = before
+    if started > 0:
+        rest = (float(time[started - 1]), float(voltage[started - 1]), float(current[started - 1]))
+    rest_time, rest_voltage = _at_rest(rest, steady)
+    gap = float(time[started]) - rest_time
+    start = rest_time + gap / 2
+    gradient, at_start = line(time[inside] - start, voltage[inside])
+    drop = at_start - rest_voltage
+    moved = abs(gradient) * gap / 2
+    if moved >= abs(drop):
+        raise NotWorkedOut(
+            f"the start is known to ±{write(gap / 2, TIME, 3)} only, in which the voltage moves by "
+            f"{_volts(moved)}, more than the drop at the start",
+            "a reading right before the current starts and one right after it",
+        )
+    if drop / steady <= 0:
+        raise NotWorkedOut(
+            f"the line meets the start at {_volts(at_start)}, not beyond the {_volts(rest_voltage)}"
+            " before it (wrong sign)",
+            "a drop of voltage that stands out: a larger current or a finer voltage range",
+        )
+    return Calculated(
+        drop / steady,
+        f"least-squares line from {_volts(between[0])} to {_volts(between[1])} "
+        f"({counted(way.after - way.before - 1, 'reading')}) extrapolated to the start of "
+        f"{_amperes(steady)} (IEC 62391-1, start from {_volts(rest_voltage)}, known to "
+        f"±{write(gap / 2, TIME, 3)})",
+    )
+
+
+def _first_under_current(current: Floats, steady: float, row: int) -> int:
+    """Walk back from a row to the first of the unbroken run whose current flows the same way."""
+    idle = np.flatnonzero(current[: row + 1] / steady < 0.5)
+    return int(idle[-1]) + 1 if len(idle) else 0
+
+
+def _at_rest(rest: tuple[float, float, float] | None, steady: float) -> tuple[float, float]:
+    """Time and voltage of the reading before the current, or a refusal that says why not."""
+    if rest is None:
+        raise NoStart(
+            "the trace begins under current: the voltage that it started from is not in it",
+            "a reading right before the current starts, into the same trace",
+        )
+    rest_time, rest_voltage, rest_current = rest
+    if not np.all(np.isfinite(rest)):
+        raise NotWorkedOut(
+            "the reading before the current starts is over range or empty",
+            "a voltage within its range right before the current starts",
+        )
+    if abs(rest_current) > AT_REST_WITHIN * abs(steady):
+        raise NotWorkedOut(
+            f"the part was not at rest: {_amperes(rest_current)} flowed at the last reading before "
+            f"the {_amperes(steady)}",
+            f"at most {AT_REST_WITHIN:.0%} of it: a longer hold, or a reading with the output open",
+        )
+    return rest_time, rest_voltage
+
+
+def _require_constant(
+    time: Floats, current: Floats, limited: Floats, first: int, last: int
+) -> None:
+    """Refuse rows, both ends in, in which the current isn't constant."""
+    rows = np.zeros(len(time), dtype=bool)
+    rows[first : last + 1] = True
+    require_readings(time, 2, rows, current=current)
+    flows, held = current[rows], limited[rows]
+    changed = np.flatnonzero(held != held[0])
+    if len(changed):
+        what = "took" if held[changed[0]] else "lost"
+        raise NotWorkedOut(
+            f"the limit {what} control {_since(time, first + int(changed[0]))}, within the stretch "
+            "that must be at constant current",
+            "a constant current over the whole of it",
+        )
+    average = float(np.mean(flows))
+    off = np.flatnonzero(np.abs(flows - average) > CONSTANT_WITHIN * abs(average))
+    if len(off) or average == 0:
+        row = int(off[0]) if len(off) else 0
+        raise NotWorkedOut(
+            f"the current is not constant: {_amperes(float(flows[row]))} "
+            f"{_since(time, first + row)}, {_amperes(average)} on average",
+            f"a current within {CONSTANT_WITHIN:.0%} of its mean between the two voltages",
+        )
+
+
+def _no_passage(voltage: Floats, between: Ends) -> NotWorkedOut:
+    first, last = between
+    low, high = float(np.min(voltage)), float(np.max(voltage))
+    if max(between) > high:
+        return NotWorkedOut(
+            f"the voltage never reaches {_volts(max(between))}: its highest is {_volts(high)}",
+            f"readings up to {_volts(max(between))}",
+        )
+    if min(between) < low:
+        return NotWorkedOut(
+            f"the voltage never falls to {_volts(min(between))}: its lowest is {_volts(low)}",
+            f"readings down to {_volts(min(between))}",
+        )
+    goes = "rises" if first > last else "falls"
+    return NotWorkedOut(
+        f"the voltage {goes} from {_volts(last)} to {_volts(first)} and does not go back",
+        "the two voltages in the order in which they are passed: "
+        f"{_volts(last)} to {_volts(first)}",
+    )
+
+
+def _too_few(way: Passage, between: Ends, needed: int) -> NotWorkedOut:
+    found = way.after - way.before - 1
+    are = "is 1 reading" if found == 1 else f"are {counted(found, 'reading')}"
+    return NotWorkedOut(
+        f"there {are} between {_volts(between[0])} and {_volts(between[1])}",
+        f"at least {needed} there: readings closer by, or a smaller current",
+    )
+
+
+def _wrong_sign(flow: float, between: Ends) -> NotWorkedOut:
+    goes = "rises" if between[1] > between[0] else "falls"
+    into = "out of" if flow < 0 else "into"
+    return NotWorkedOut(
+        f"the voltage {goes} while current flows {into} the part (wrong sign)",
+        "voltage and current of the same part, both positive into it",
+    )
+
+
+def _since(time: Floats, row: int) -> str:
+    return f"{write(float(time[row] - time[0]), TIME)} after the first row"
+
+
+def _volts(value: float) -> str:
+    return write(value, VOLTAGE)
+
+
+def _amperes(value: float) -> str:
+    return write(value, CURRENT)

@@ -1,0 +1,58 @@
+"""An outcome: what a line of `results:` came to. Without numpy, so that record and report share it.
+
+A result has a value, or a verdict that says why it has none; an expectation has a verdict always.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from grammar.diagnostic import NOWHERE, Span
+from grammar.quantity import PLAIN, Dimension
+
+MET = "met"
+NOT_MET = "not met"
+NOT_APPLICABLE = "not applicable"
+NOT_MEASURED = "not measured"
+NOT_WORKED_OUT = "not worked out"
+PLAIN_COMPARISON = "plain comparison, uncertainty not stated"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What one line of `results:` came to.
+
+    `value` is in SI, None for an expectation and where there is none; `text` is the value as shown,
+    or the expectation as written. `verdict` is empty for a result that has a value. `method` is
+    what the number depends on, `reason` why there is no value, or what the verdict rests on.
+    """
+
+    name: str
+    value: float | None
+    dimension: Dimension = PLAIN
+    unit: str = ""
+    title: str = ""
+    text: str = ""
+    verdict: str = ""
+    method: str = ""
+    reason: str = ""
+    span: Span = NOWHERE
+
+    @property
+    def is_satisfied(self) -> bool:
+        """True unless an expectation was not met, or something could not be worked out."""
+        return self.verdict not in (NOT_MET, NOT_WORKED_OUT)
+
+
+class Missing(Exception):
+    """A value that there is none of: `verdict` says in which way, `reason` why."""
+
+    def __init__(self, verdict: str, reason: str) -> None:
+        super().__init__(verdict, reason)
+        self.verdict = verdict
+        self.reason = reason
+
+
+def worst(found: list[Missing]) -> Missing:
+    """Of several the first that can't be worked out; what wasn't measured weighs less."""
+    return next((m for m in found if m.verdict == NOT_WORKED_OUT), found[0])

@@ -1,0 +1,263 @@
+"""The commands as functions: load, check, dry_run, run, open_record. No terminal, no arguments.
+
+A notebook that calls these does what the command line does; both are thin over this module.
+"""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from grammar import tree
+from grammar.diagnostic import Problems
+from grammar.parse import parse
+from grammar.quantity import Quantity, read, write
+from sequencer import shipped
+from sequencer.checker import Checked
+from sequencer.checker import check as check_tree
+
+if TYPE_CHECKING:
+    from drivers.bench import Bench, BenchFile
+    from sequencer.analysis.verdicts import Outcome as Result
+    from sequencer.engine.ending import Ending
+    from sequencer.engine.run import Beat, Person
+    from sequencer.record import Store
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A recipe that was read: where from, its text, its tree, and the problems of its text."""
+
+    path: Path | None
+    text: str
+    recipe: tree.Recipe
+    problems: Problems
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A run that ended: its record's id, its ending, its results in the recipe's order.
+
+    `left` is the voltage (V) last seen on each channel's terminals with the output off.
+    """
+
+    id: str
+    store: Path
+    ending: Ending
+    results: list[Result] = field(default_factory=list)
+    left: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def exit_code(self) -> int:
+        """The command's exit code: 0 finished and all met, 1 an expectation not, else the end's."""
+        code = self.ending.outcome.exit_code
+        return 1 if code == 0 and not all(r.is_satisfied for r in self.results) else code
+
+
+class Refused(Exception):
+    """The recipe or the bench does not check; `problems` says why, all at once."""
+
+    def __init__(self, problems: list[Problems]) -> None:
+        self.problems = problems
+        found = [p for gathered in problems for p in gathered if p.severity == "error"]
+        first = f"{found[0].place}: {found[0].message}" if found else "it does not check"
+        more = f", and {len(found) - 1} more" if len(found) > 1 else ""
+        super().__init__(first + more)
+
+
+def load(source: str | Path) -> Loaded:
+    """Read a recipe: a path, the name of a shipped one, or its text (more than one line)."""
+    if isinstance(source, str) and "\n" in source:
+        path, text, name = None, source, "recipe"
+    else:
+        path = shipped.find_recipe(str(source))
+        text, name = path.read_text(encoding="utf-8"), path.name
+    recipe, problems = parse(text, name)
+    return Loaded(path, text, recipe, problems)
+
+
+def load_bench(source: str | Path) -> BenchFile:
+    """Read a bench file: a path or the name of a shipped one. Raises Refused with its problems."""
+    from drivers import bench as benches
+
+    found, problems = benches.load_bench(shipped.find_bench(str(source)))
+    if found is None or problems.has_errors:
+        raise Refused([problems])
+    return found
+
+
+def check(
+    recipe: str | Path | Loaded,
+    bench: str | Path | BenchFile | None = None,
+    settings: Mapping[str, str | Quantity] | None = None,
+) -> Checked:
+    """All problems of a recipe and the worst case over all its paths; `bench` widens it.
+
+    `settings` are values in force in place of the recipe's own ("2.5 V"). Raises Refused where the
+    bench file itself is wrong.
+    """
+    loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
+    overrides = {
+        name: value if isinstance(value, Quantity) else read(value)
+        for name, value in (settings or {}).items()
+    }
+    opened = load_bench(bench) if isinstance(bench, str | Path) else bench
+    # Checking adds to the problems: of a copy, so that a recipe may be checked again.
+    problems = Problems(loaded.problems.source, loaded.problems.fault, [*loaded.problems.found])
+    return check_tree(loaded.recipe, problems, overrides, opened)
+
+
+def dry_run(
+    recipe: str | Path | Loaded,
+    bench: str | Path | BenchFile | None = None,
+    settings: Mapping[str, str | Quantity] | None = None,
+    *,
+    seed: int = 0,
+    ideal: bool = False,
+    store: Path | None = None,
+    tell: Callable[[str], None] = print,
+    person: Person | None = None,
+) -> Finished:
+    """Run a recipe in virtual time on the simulated bench; nothing real is touched.
+
+    Without `bench` the one beside the recipe is taken. Raises Refused where something does not
+    check.
+    """
+    from drivers.bench import open_simulated
+
+    loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
+    if bench is None:
+        if loaded.path is None:
+            raise shipped.NotFound("a recipe given as text has no bench beside it: name one")
+        bench = shipped.bench_beside(loaded.path)
+    file = load_bench(bench) if isinstance(bench, str | Path) else bench
+    checked = check(loaded, file, settings)
+    if checked.problems.has_errors:
+        raise Refused([checked.problems])
+    channels = [channel.name.id for channel in checked.recipe.channels]
+    opened = open_simulated(file, channels=channels, seed=seed, ideal=ideal)
+    try:
+        return perform(
+            loaded, checked, opened, mode="dry run", seed=seed, ideal=ideal, store=store,
+            tell=tell, person=person,
+        )  # fmt: skip
+    finally:
+        opened.close()
+
+
+def run(
+    recipe: str | Path | Loaded,
+    bench: str | Path | BenchFile,
+    settings: Mapping[str, str | Quantity] | None = None,
+    *,
+    store: Path | None = None,
+    tell: Callable[[str], None] = print,
+    person: Person | None = None,
+    begun: Callable[[str], None] = lambda run_id: None,
+) -> Finished:
+    """Run a recipe on the bench that the file names, watched by the watchdog.
+
+    Power goes on without a further question: whoever calls this has armed it. `begun` is told the
+    record's id before the first step. Raises Refused where anything does not check, BenchError
+    where an instrument can't be opened.
+    """
+    from drivers.bench import open_bench
+    from sequencer.engine.watch import watched
+    from sequencer.record import default_path
+
+    loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
+    file = load_bench(bench) if isinstance(bench, str | Path) else bench
+    checked = check(loaded, file, settings)
+    if checked.problems.has_errors:
+        raise Refused([checked.problems])
+    channels = [channel.name.id for channel in checked.recipe.channels]
+    opened = open_bench(file, channels=channels)
+    try:
+        with watched(file, checked, store or default_path()) as beat:
+            return perform(
+                loaded, checked, opened, mode="run", store=store, tell=tell, person=person,
+                beat=beat, real_time=True, begun=begun,
+            )  # fmt: skip
+    finally:
+        opened.close()
+
+
+def perform(
+    loaded: Loaded,
+    checked: Checked,
+    bench: Bench,
+    *,
+    mode: Literal["dry run", "run"],
+    seed: int | None = None,
+    ideal: bool = False,
+    store: Path | None = None,
+    tell: Callable[[str], None] = print,
+    person: Person | None = None,
+    beat: Beat | None = None,
+    real_time: bool = False,
+    begun: Callable[[str], None] = lambda run_id: None,
+) -> Finished:
+    """Run a checked recipe on an opened bench, on record, with its results worked out."""
+    from sequencer.engine.afterwards import keep_guards, work_out
+    from sequencer.engine.runner import Runner
+    from sequencer.record import RunInfo, Store
+
+    with Store.open(store) as opened:
+        record = opened.begin(
+            RunInfo(
+                title=checked.recipe.title,
+                recipe=loaded.text,
+                recipe_name=loaded.problems.source.name,
+                mode=mode,
+                seed=seed,
+                ideal=ideal,
+                bench=bench.file.text,
+                settings={n: write(s.value, s.dimension) for n, s in checked.settings.items()},
+                specifications=bench.file.specification_texts,
+                versions=versions(),
+                checks=checks_of(checked),
+            ),
+            live=real_time,
+        )
+        begun(record.id)
+        runner = Runner(
+            checked, bench, record, tell=tell, person=person, beat=beat, real_time=real_time,
+            ideal=ideal,
+        )  # fmt: skip
+        ending = runner.execute()
+        record.flush()
+        kept = opened.run(record.id)
+        keep_guards(runner.ports, ending, kept, record)
+        results = work_out(checked, kept, runner.values(), record)
+        finished = Finished(
+            record.id, opened.path, ending, results, {p.name: v for p, v in runner.left}
+        )
+        record.end(ending.outcome.word, finished.exit_code, ending.reason)
+        return finished
+
+
+def open_record(path: str | Path | None = None) -> Store:
+    """The store of records: the user's own, or the one at a path."""
+    from sequencer.record import Store
+
+    return Store.open(Path(path) if path is not None else None)
+
+
+def versions() -> dict[str, str]:
+    """What ran: the program, Python and the platform."""
+    try:
+        own = version("fusewire")
+    except PackageNotFoundError:
+        own = "source tree"
+    return {"fusewire": own, "python": platform.python_version(), "platform": platform.platform()}
+
+
+def checks_of(checked: Checked) -> list[Any]:
+    """The worst-case table as plain data, for the record."""
+    from sequencer.checker.table import as_data
+
+    return [as_data(checked.worst)] if checked.worst is not None else []

@@ -1,0 +1,72 @@
+"""The checker: everything that can be said about a recipe before power, all of it at once.
+
+`check` runs the checks one after another over one tree; each stands in a file of its own and adds
+its problems to the one gatherer. What is wrong in one place silences what merely follows from it.
+The checker knows no engine, opens no link and loads no numbers library.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from grammar import tree
+from grammar.diagnostic import Problems
+from grammar.quantity import Quantity
+from sequencer.checker.facts import (
+    ChannelFacts,
+    Checked,
+    PartFacts,
+    SettingFacts,
+    TraceFacts,
+    Type,
+)
+
+if TYPE_CHECKING:
+    from drivers.bench import BenchFile
+
+__all__ = [
+    "ChannelFacts",
+    "Checked",
+    "PartFacts",
+    "SettingFacts",
+    "TraceFacts",
+    "Type",
+    "check",
+]
+
+
+def check(
+    recipe: tree.Recipe,
+    problems: Problems,
+    overrides: Mapping[str, Quantity] | None = None,
+    bench: BenchFile | None = None,
+) -> Checked:
+    """Check a recipe and find out what the engine needs to know of it.
+
+    Args:
+        recipe: the tree, also a partial one.
+        problems: those of the text so far; what is found here is added to them.
+        overrides: values in force in place of the settings' own, by name.
+        bench: the bench to check against; without it only the recipe's own promises are.
+
+    Returns:
+        The checked recipe; it is fit to run where `problems.has_errors` is false.
+    """
+    from sequencer.checker import capabilities, declarations, limits, names, order, results, steps
+    from sequencer.checker.scope import Workings
+
+    checked = Checked(recipe, problems)
+    work = Workings(checked)
+    declarations.check(work, overrides or {})
+    steps.check(work)
+    results.check(work)
+    limits.check(work)
+    capabilities.check(work, bench)
+    order.check(work, bench)
+    names.check_used(work)
+    if not problems.has_errors:
+        from sequencer.checker import worst_case
+
+        checked.worst = worst_case.analyse(checked, bench)
+    return checked

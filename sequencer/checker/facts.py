@@ -1,0 +1,151 @@
+"""What the checker finds out about a recipe, as the engine and the report need it.
+
+Plain values in SI; no check is made here. The classes are written out by hand, since a data class
+takes half a millisecond to make and a check is to start at once.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from grammar import tree
+from grammar.diagnostic import Problems, Span
+from grammar.quantity import Dimension
+
+if TYPE_CHECKING:
+    from sequencer.checker.worst_case import WorstCase
+
+
+class Type(NamedTuple):
+    """What an expression is: a kind, and a dimension where it has one and it is known.
+
+    `kind` is one of "quantity", "truth value", "span", "list", "text" and "unknown"; an unknown one
+    has been reported already, and nothing more is said about what follows from it.
+    """
+
+    kind: str
+    dimension: Dimension | None = None
+
+    @property
+    def known(self) -> bool:
+        """False where a problem was reported and nothing more can be said."""
+        return self.kind != "unknown"
+
+
+UNKNOWN = Type("unknown")
+TRUTH = Type("truth value")
+
+
+class _Facts:
+    def __repr__(self) -> str:
+        names = [name for kind in type(self).__mro__ for name in getattr(kind, "__slots__", ())]
+        return f"{type(self).__name__}({', '.join(f'{n}={getattr(self, n)!r}' for n in names)})"
+
+
+class SettingFacts(_Facts):
+    """A setting: the value in force and the span that it may be changed within.
+
+    All in SI. `low` and `high` are None where the setting has no span, and infinite at an open end.
+    """
+
+    __slots__ = ("dimension", "high", "low", "span", "title", "value")
+
+    def __init__(
+        self,
+        value: float,
+        dimension: Dimension,
+        low: float | None,
+        high: float | None,
+        title: str,
+        span: Span,
+    ) -> None:
+        self.value, self.dimension = value, dimension
+        self.low, self.high = low, high
+        self.title, self.span = title, span
+
+
+class ChannelFacts(_Facts):
+    """A channel and what it is declared to be able to do."""
+
+    __slots__ = ("capabilities", "name", "span")
+
+    def __init__(self, name: str, capabilities: frozenset[str], span: Span) -> None:
+        self.name, self.capabilities, self.span = name, capabilities, span
+
+    def can(self, capability: str) -> bool:
+        """Whether a capability is declared; "measure" covers its two quantities."""
+        if capability in ("measure voltage", "measure current") and "measure" in self.capabilities:
+            return True
+        return capability in self.capabilities
+
+
+class PartFacts(_Facts):
+    """A part: its kind, its channel, and its ratings by quantity.
+
+    A rating is (low, high) in SI with an infinity at an open end; `places` has where each stands.
+    """
+
+    __slots__ = ("channel", "kind", "name", "not_pushed", "places", "ratings", "span")
+
+    def __init__(
+        self,
+        name: str,
+        kind: str,
+        channel: str,
+        not_pushed: bool,
+        ratings: dict[str, tuple[float, float]],
+        places: dict[str, Span],
+        span: Span,
+    ) -> None:
+        self.name, self.kind, self.channel, self.not_pushed = name, kind, channel, not_pushed
+        self.ratings, self.places, self.span = ratings, places, span
+
+
+class TraceFacts(_Facts):
+    """A trace: its number, its channels in the order written, and its further columns.
+
+    `extra` holds the dimensions of the loop variables and of the columns named by `with`.
+    """
+
+    __slots__ = ("channels", "columns", "extra", "number", "span")
+
+    def __init__(
+        self,
+        number: int,
+        channels: tuple[str, ...],
+        extra: dict[str, Dimension],
+        columns: tuple[str, ...],
+        span: Span,
+    ) -> None:
+        self.number, self.channels, self.extra, self.span = number, channels, extra, span
+        self.columns = columns
+        """The names of its `with`, which every `into` of the trace repeats."""
+
+
+class Checked:
+    """A checked recipe: the tree, the problems found, and what was found out on the way.
+
+    `dimensions` and `types` are keyed by the `id` of an expression's node, which the tree kept here
+    keeps alive; `relative` holds the ids of tolerances whose half width is a share of the centre.
+    `worst` is None where errors kept the worst case from being worked out.
+    """
+
+    def __init__(self, recipe: tree.Recipe, problems: Problems) -> None:
+        self.recipe = recipe
+        self.problems = problems
+        self.settings: dict[str, SettingFacts] = {}
+        self.parts: dict[str, PartFacts] = {}
+        self.channels: dict[str, ChannelFacts] = {}
+        self.traces: dict[str, TraceFacts] = {}
+        self.dimensions: dict[int, Dimension] = {}
+        self.types: dict[int, Type] = {}
+        self.relative: set[int] = set()
+        self.worst: WorstCase | None = None
+
+    def part_on(self, channel: str) -> PartFacts | None:
+        """The part on a channel, None where there is none."""
+        return next((part for part in self.parts.values() if part.channel == channel), None)
+
+    def __repr__(self) -> str:
+        found: Any = len(self.problems)
+        return f"Checked({self.recipe.title!r}, {found} problems)"

@@ -1,0 +1,191 @@
+"""Expressions of a recipe to compiled Python: resolved names, SI floats, no units.
+
+Every value that a step can see lives in one list of floats, the memory; an expression becomes a
+line of Python over that list. The line is written from typed nodes only, never from a person's
+text, and knows nothing but the memory, the clock and a few functions of arithmetic. Units are the
+checker's matter and are gone here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection, Mapping
+from typing import Any
+
+from grammar import tree
+from grammar.quantity import PLAIN, Dimension, write
+
+READINGS = ("voltage", "current", "limited", "level", "charge", "energy", "since")
+"""What the memory holds of each channel, in this order."""
+
+Number = Callable[[], float]
+Condition = Callable[[], bool]
+
+
+def _ratio(over: float, under: float) -> float:
+    """A resistance; without measurable current there is no value, and nothing compares to it."""
+    return over / under if under else math.nan
+
+
+class NoValue(ArithmeticError):
+    """An expression has no value: a division by zero, the root of a negative number."""
+
+
+class Scope:
+    """Names to places in the memory, block within block."""
+
+    def __init__(self, memory: list[float], names: Mapping[str, int]) -> None:
+        self.memory = memory
+        self.blocks: list[dict[str, int]] = [dict(names)]
+
+    def place(self, name: str) -> int:
+        """Where a name's value is kept; the checker has seen to it that it is known."""
+        for block in reversed(self.blocks):
+            if name in block:
+                return block[name]
+        raise KeyError(name)
+
+    def new(self, name: str) -> int:
+        """A place for a new name, seen to the end of its block."""
+        self.memory.append(math.nan)
+        self.blocks[-1][name] = len(self.memory) - 1
+        return len(self.memory) - 1
+
+    def __enter__(self) -> Scope:
+        self.blocks.append({})
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.blocks.pop()
+
+
+class Expressions:
+    """Compiles the expressions of one run.
+
+    `channels` gives each channel's place in the memory, `constants` the limits that the names of
+    parts stand for, `relative` the ids of tolerances whose half width is a share of the centre.
+    """
+
+    def __init__(
+        self,
+        scope: Scope,
+        channels: Mapping[str, int],
+        dimensions: Mapping[int, Dimension],
+        now: Callable[[], float],
+        constants: Mapping[str, tuple[float, float]],
+        relative: Collection[int],
+    ) -> None:
+        self.scope = scope
+        self.channels = channels
+        self.dimensions = dimensions
+        self.constants = constants
+        self.relative = relative
+        self._names: dict[str, Any] = {
+            "__builtins__": {},
+            "m": scope.memory,
+            "now": now,
+            "ratio": _ratio,
+            "abs": abs,
+            "min": min,
+            "max": max,
+            "round": round,
+            "sqrt": math.sqrt,
+            "ln": math.log,
+            "exp": math.exp,
+        }
+
+    def number(self, node: tree.Expression) -> Number:
+        """A function that gives the expression's present value in SI."""
+        return self._compiled(self.source(node))  # type: ignore[no-any-return]
+
+    def condition(self, node: tree.Expression) -> Condition:
+        """A function that tells whether the condition holds at present."""
+        return self._compiled(self.source(node))  # type: ignore[no-any-return]
+
+    def bounds(self, node: tree.Expression) -> Callable[[], tuple[float, float]]:
+        """A function that gives the two ends of a span; a value L is the span -L to L."""
+        if isinstance(node, tree.Name) and node.id in self.constants:
+            ends = self.constants[node.id]
+            return lambda: ends
+        low, high = self._ends(node)
+        return self._compiled(f"({low}, {high})")  # type: ignore[no-any-return]
+
+    def text(self, node: tree.Text) -> Callable[[], str]:
+        """A function that gives a text with its values put in."""
+        parts: list[str | tuple[Number, Dimension]] = []
+        for part in node.parts:
+            if isinstance(part, str):
+                parts.append(part)
+            else:
+                parts.append((self.number(part), self.dimensions.get(id(part), PLAIN)))
+
+        def fill() -> str:
+            return "".join(p if isinstance(p, str) else _shown(p[0](), p[1]) for p in parts)
+
+        return fill
+
+    def _compiled(self, source: str) -> Any:
+        return eval(f"lambda: {source}", self._names)  # noqa: S307 - written here from typed nodes
+
+    def source(self, node: tree.Expression) -> str:
+        """The Python text of an expression."""
+        match node:
+            case tree.Number():
+                return repr(node.quantity.value)
+            case tree.Name():
+                return "now()" if node.id == "elapsed" else f"m[{self.scope.place(node.id)}]"
+            case tree.Member():
+                return self._reading(node)
+            case tree.Negative():
+                return f"(-{self.source(node.operand)})"
+            case tree.Not():
+                return f"(not {self.source(node.operand)})"
+            case tree.Binary():
+                operator = "**" if node.operator == "^" else node.operator
+                return f"({self.source(node.left)} {operator} {self.source(node.right)})"
+            case tree.Compare() | tree.Logic():
+                return f"({self.source(node.left)} {node.operator} {self.source(node.right)})"
+            case tree.Inside():
+                low, high = self._ends(node.bounds)
+                return f"({low} <= {self.source(node.operand)} <= {high})"
+            case tree.Call():
+                arguments = ", ".join(self.source(a.value) for a in node.arguments)
+                return f"{node.function.id}({arguments})"
+            case _:
+                raise TypeError(f"{type(node).__name__} has no value of its own")
+
+    def _reading(self, node: tree.Member) -> str:
+        base, field = self.channels[node.base.id], node.field.id
+        if field == "power":
+            return f"(m[{base}] * m[{base + 1}])"
+        if field == "resistance":
+            return f"ratio(m[{base}], m[{base + 1}])"
+        if field == "elapsed":
+            return f"(now() - m[{base + READINGS.index('since')}])"
+        if field == "limited":
+            return f"(m[{base + 2}] != 0.0)"
+        return f"m[{base + READINGS.index(field)}]"
+
+    def _ends(self, node: tree.Expression) -> tuple[str, str]:
+        match node:
+            case tree.Range():
+                low = self.source(node.low) if node.low is not None else "-1e999"
+                high = self.source(node.high) if node.high is not None else "1e999"
+                return low, high
+            case tree.Within():
+                half = self.source(node.half)
+                return f"(-{half})", half
+            case tree.Tolerance():
+                centre, half = self.source(node.centre), self.source(node.half)
+                if id(node) in self.relative:
+                    half = f"abs({centre}) * {half}"
+                return f"({centre} - {half})", f"({centre} + {half})"
+            case _:
+                value = self.source(node)
+                return f"(-abs({value}))", f"abs({value})"
+
+
+def _shown(value: float | bool, dimension: Dimension) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return write(value, dimension)

@@ -1,0 +1,225 @@
+"""The first look: what stands on the terminals before power, and the presence push.
+
+Before the first `output on` of each part the runner looks with the output off, or at 0 A where the
+channel can't, and refuses what doesn't fit. Then a push that harms nothing proves that the part is
+there and the right way round, as far as its kind lets that be seen. Nothing here is judged by what
+a simulation knows: only by readings.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from drivers.channel import Acquisition, Setpoint
+from sequencer.engine.ending import Failed
+
+if TYPE_CHECKING:
+    from drivers.channel import Reading
+    from sequencer.engine.port import Port
+    from sequencer.engine.run import Run
+
+PICK_UP_V = 0.02
+"""What open leads may pick up without a source (common practice, no source)."""
+PUSH_SHARE = 0.01
+PUSH_V = 0.05
+PUSH_S = 0.5
+LARGEST_REVERSE_V = 1.0
+HOLDS_CHARGE = ("capacitor", "cell")
+ONE_WAY = ("diode", "LED", "laser diode")
+PASSES = ("resistor", "contact", "resettable fuse", "motor", "coil")
+
+
+def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
+    """Look at the part of a port and prove its presence. Raises Failed where it doesn't fit."""
+    if port.kind is None:
+        return
+    seen = _terminals(port, run)
+    if seen is None:
+        if port.kind.forces == "within its rating":
+            raise Failed(
+                f"{port.part}: {port.name} can measure neither with its output off nor at 0 A "
+                f"under a two-sided limit, so nobody has seen what the {port.kind.name} holds",
+                "bench",
+            )
+        run.say(f"{port.part}: its terminals can't be looked at before power; check them", True)
+        return
+    volts = seen.voltage
+    run.event("look", f"{port.part}: {volts:.6g} V on the terminals, output off", port)
+    _judge(port, volts)
+    if port.not_pushed:
+        run.event("push", f"{port.part}: not pushed, as the recipe says", port)
+        return
+    if port.kind.name in HOLDS_CHARGE:
+        _push_store(port, volts, run)
+    elif port.kind.name in ONE_WAY:
+        _push_one_way(port, run)
+    elif port.kind.name in PASSES:
+        _push_through(port, volts, run)
+    else:
+        run.event("push", f"{port.part}: no push proves that a {port.kind.name} is there", port)
+
+
+def look_before_on(port: Port, setpoint: Setpoint, run: Run) -> None:
+    """In current mode the limit must hold what the part brings, or it would take over at once."""
+    if port.kind is None or port.kind.forces != "within its rating" or setpoint.mode != "current":
+        return
+    if port.on:
+        volts = port.measure().voltage
+    else:
+        seen = _terminals(port, run)
+        if seen is None:
+            return
+        volts = seen.voltage
+    reach = port.voltage_error(volts)
+    if not setpoint.low - reach <= volts <= setpoint.high + reach:
+        raise Failed(
+            f"{port.part}: {volts:.6g} V on the terminals lies outside the limit of "
+            f"{setpoint.low:.6g} to {setpoint.high:.6g} V: the limit would take over and reverse "
+            f"the current",
+            "recipe",
+        )
+
+
+def _terminals(port: Port, run: Run) -> Reading | None:
+    """A reading with no power: output off where the channel can, else at 0 A; None if neither."""
+    specification = port.channel.specification
+    if specification.can("measure open"):
+        return port.look()
+    if specification.can("two-sided limit") and specification.can("source"):
+        before = port.setpoint
+        port.program(Setpoint("current", 0.0, *port.ratings["voltage"]))
+        run.on(port)
+        reading = port.look()
+        run.off(port)
+        if before is not None:
+            port.program(before)
+        return reading
+    return None
+
+
+def _judge(port: Port, volts: float) -> None:
+    assert port.kind is not None
+    low, high = port.ratings["voltage"]
+    error = port.voltage_error(volts)
+    kind = port.kind.name
+    if not math.isfinite(volts):
+        raise Failed(f"{port.part}: the voltage on the terminals is over range", "person")
+    if volts < low - error and low <= -volts <= high:
+        raise Failed(
+            f"{port.part}: {volts:.6g} V on the terminals: the {kind} is charged and connected the "
+            f"wrong way round; discharge it, then swap its leads",
+            "person",
+        )
+    if not low - error <= volts <= high + error:
+        raise Failed(
+            f"{port.part}: {volts:.6g} V on the terminals, outside its rating of {low:.6g} to "
+            f"{high:.6g} V: the {kind} is charged beyond what it bears, or it is another part",
+            "person",
+        )
+    if port.kind.forces == "nothing" and abs(volts) > error + PICK_UP_V:
+        raise Failed(
+            f"{port.part}: {volts:.6g} V on the terminals, and a {kind} brings none by itself: "
+            f"something else is connected",
+            "person",
+        )
+
+
+def _push(port: Port, level: float, low: float, high: float, run: Run) -> list[Reading]:
+    """A small current for half a second; its readings at the start and at the end."""
+    specification = port.channel.specification
+    if not specification.can("two-sided limit"):
+        high = max(abs(low), abs(high))
+        low = -high
+    before, acquisition = port.setpoint, port.acquisition
+    volts = specification.voltage_range(max(abs(low), abs(high)))
+    amperes = specification.current_range(abs(level))
+    if volts is None or amperes is None:
+        raise Failed(f"{port.part}: no range of {port.name} holds the presence push", "bench")
+    port.configure(
+        Acquisition(
+            volts.full_scale,
+            amperes.full_scale,
+            acquisition.aperture_s,
+            acquisition.aperture_cycles,
+            acquisition.average,
+            acquisition.remote_sense,
+        )
+    )
+    port.program(Setpoint("current", level, low, high))
+    run.on(port)
+    start = run.now()
+    readings = [port.measure()]
+    run.wait_until(start + PUSH_S - port.aperture_s)
+    readings.append(port.measure())
+    run.off(port)
+    port.configure(acquisition)
+    if before is not None:
+        port.program(before)
+    return readings
+
+
+def _push_store(port: Port, volts: float, run: Run) -> None:
+    """A capacitor or cell takes the push; open leads run into its limit and keep nothing."""
+    low, high = port.ratings["voltage"]
+    level = PUSH_SHARE * port.ratings["current"][1]
+    ceiling = min(volts + PUSH_V, high)
+    floor = max(volts - PUSH_V, low)
+    if ceiling - volts < PUSH_V / 2 or level <= 0:
+        # Full to the brim, or never to be charged: push the other way.
+        level = PUSH_SHARE * port.ratings["current"][0]
+    first, last = _push(port, level, floor, ceiling, run)
+    error = 5 * port.current_error(level)
+    took = abs(first.current) > abs(level) / 2 and not first.limited
+    if not took and abs(last.current) <= max(error, abs(level) / 2):
+        after = _terminals(port, run)
+        kept = after is not None and abs(after.voltage - volts) > PUSH_V / 4
+        if not kept:
+            raise Failed(
+                f"{port.part}: pushed with {abs(level):.3g} A, and the terminals ran to "
+                f"{last.voltage:.4g} V at once and kept nothing: the part is absent, or a lead is "
+                f"off",
+                "person",
+            )
+    run.event("push", f"{port.part}: took {abs(level):.3g} A: it is there", port)
+
+
+def _push_one_way(port: Port, run: Run) -> None:
+    """A diode passes the push forward; one that passes it backward is reversed."""
+    low, high = port.ratings["voltage"]
+    level = PUSH_SHARE * port.ratings["current"][1]
+    _, last = _push(port, level, max(low, -PUSH_V), high, run)
+    if last.current > level / 2:
+        run.event("push", f"{port.part}: passed {level:.3g} A forward: it is there", port)
+        return
+    backward = max(low, -LARGEST_REVERSE_V)
+    _, last = _push(port, -level, backward, PUSH_V, run)
+    if last.current < -level / 2:
+        raise Failed(
+            f"{port.part}: it passes current backward and none forward: the {_kind(port)} is "
+            f"connected the wrong way round; swap its leads",
+            "person",
+        )
+    raise Failed(
+        f"{port.part}: pushed with {level:.3g} A, and nothing passed either way: the part is "
+        f"absent, or a lead is off",
+        "person",
+    )
+
+
+def _push_through(port: Port, volts: float, run: Run) -> None:
+    """What conducts passes the push; where nothing is seen, absence can't be told from ohms."""
+    low, high = port.ratings["voltage"]
+    level = PUSH_SHARE * port.ratings["current"][1]
+    _, last = _push(port, level, max(low, volts - PUSH_V), min(high, volts + PUSH_V), run)
+    if abs(last.current) > 5 * port.current_error(level):
+        run.event("push", f"{port.part}: passed {last.current:.3g} A: it is there", port)
+    else:
+        run.say(
+            f"{port.part}: no current at {last.voltage:.3g} V: a high resistance, or nothing there",
+            True,
+        )
+
+
+def _kind(port: Port) -> str:
+    return port.kind.name if port.kind is not None else "part"

@@ -1,0 +1,295 @@
+"""A whole run: from the checked recipe and an opened bench to its ending, outputs off at every end.
+
+The order is fixed: settings in force against `require`, who answers, a reset to a known off, the
+steps, then outputs off by kind, `finally`, and off again. An exception of the program itself is no
+exception to this.
+"""
+
+from __future__ import annotations
+
+import gc
+import traceback
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from drivers.faults import BenchError
+from drivers.kinds import KINDS
+from sequencer.engine.compile import Compiler
+from sequencer.engine.ending import (
+    Ending,
+    Failed,
+    Interrupted,
+    LeaveLoop,
+    Outcome,
+    RunEnds,
+    Tripped,
+)
+from sequencer.engine.expressions import READINGS, Expressions, Scope
+from sequencer.engine.port import COLUMNS, Port
+from sequencer.engine.run import Beat, Person, Run
+from sequencer.engine.steps import Step, all_steps
+
+if TYPE_CHECKING:
+    from drivers.bench import Bench
+    from sequencer.checker import Checked
+    from sequencer.record import RunWriter, StreamWriter
+
+FAULTS_OF_A_LINK = ("link", "instrument")
+
+
+class Runner:
+    """Runs one checked recipe once on one opened bench."""
+
+    def __init__(
+        self,
+        checked: Checked,
+        bench: Bench,
+        record: RunWriter,
+        *,
+        tell: Callable[[str], None],
+        person: Person | None = None,
+        beat: Beat | None = None,
+        real_time: bool = False,
+        ideal: bool = False,
+    ) -> None:
+        self.checked = checked
+        self._ideal = ideal
+        self._beat = beat
+        self.record = record
+        self.memory: list[float] = []
+        self.person = person or Person()
+        names = self._place_settings()
+        bases = self._place_channels()
+        self.ports: dict[str, Port] = {}
+        used = [channel.name.id for channel in checked.recipe.channels]
+        self.run = Run(
+            bench.clock,
+            record,
+            self.memory,
+            self.ports,
+            tell=tell,
+            person=self.person,
+            beat=beat,
+            real_time=real_time,
+            remote_sense={n: self._declares(n, "remote sense") for n in used},
+            can_switch_mode={n: self._declares(n, "mode change under power") for n in used},
+        )
+        for name in used:
+            self.ports[name] = self._port(name, bench, bases[name])
+        scope = Scope(self.memory, names)
+        guards = Expressions(
+            scope,
+            {n: b[1] for n, b in bases.items()},
+            checked.dimensions,
+            self.run.now,
+            {},
+            checked.relative,
+        )
+        expressions = Expressions(
+            scope, {n: b[0] for n, b in bases.items()}, checked.dimensions, self.run.now,
+            {part: self._limit_of(part) for part in checked.parts}, checked.relative,
+        )  # fmt: skip
+        extras = self._traces()
+        compiler = Compiler(checked, expressions, self.ports, extras)
+        self.requires = [
+            (expressions.condition(node.condition), node) for node in checked.recipe.requires
+        ]
+        for node in checked.recipe.guards:
+            guard = Compiler(checked, guards, self.ports, extras).guard(node)
+            for name in guard.channels:
+                self.ports[name].extra.append(guard)
+        self.steps, self._lets = compiler.top(checked.recipe.steps)
+        self.final = compiler.block(checked.recipe.final)
+        self.left: list[tuple[Port, float]] = []
+
+    def _declares(self, channel: str, capability: str) -> bool:
+        return self.checked.channels[channel].can(capability)
+
+    def _place_settings(self) -> dict[str, int]:
+        names = {}
+        for name, facts in self.checked.settings.items():
+            names[name] = len(self.memory)
+            self.memory.append(facts.value)
+        return names
+
+    def _place_channels(self) -> dict[str, tuple[int, int]]:
+        """Where each channel's readings are kept: as steps see them, and as guards do."""
+        bases = {}
+        for channel in self.checked.recipe.channels:
+            first = len(self.memory)
+            bases[channel.name.id] = (first, first + len(READINGS))
+            self.memory += [float("nan")] * (2 * len(READINGS))
+            for base in bases[channel.name.id]:
+                self.memory[base + 2] = 0.0
+                self.memory[base + 4 : base + 7] = [0.0, 0.0, 0.0]
+        return bases
+
+    def _port(self, name: str, bench: Bench, bases: tuple[int, int]) -> Port:
+        facts = self.checked.part_on(name)
+        stream = self.record.stream(name, COLUMNS)
+        return Port(
+            bench.channels[name],
+            bench.clock,
+            self.run.start,
+            self.memory,
+            *bases,
+            stream.append,
+            self.run.happened,
+            part=facts.name if facts is not None else "",
+            kind=KINDS[facts.kind] if facts is not None else None,
+            ratings=facts.ratings if facts is not None else {},
+            not_pushed=facts.not_pushed if facts is not None else False,
+            line_frequency_hz=bench.file.line_frequency_hz,
+            ideal=self._ideal,
+        )
+
+    def _limit_of(self, part: str) -> tuple[float, float]:
+        worst = self.checked.worst
+        assert worst is not None
+        return worst.limits_of_parts[part]
+
+    def _traces(self) -> dict[str, StreamWriter]:
+        extras: dict[str, StreamWriter] = {}
+        for name, facts in self.checked.traces.items():
+            units = {column: dimension.unit for column, dimension in facts.extra.items()}
+            self.record.trace(facts.number, name, facts.channels, units)
+            if facts.extra:
+                extras[name] = self.record.stream(f"trace:{name}", ("time", *facts.extra))
+        return extras
+
+    def execute(self) -> Ending:
+        """Run it to its end. Never raises: whatever happens ends with outputs off and a reason."""
+        gc.collect()
+        gc.freeze()
+        try:
+            ending = self._guarded(self._whole)
+            ending = self._safe_end(ending)
+        finally:
+            gc.unfreeze()
+        return ending
+
+    def _whole(self) -> None:
+        for holds, node in self.requires:
+            if not holds():
+                why = f": {node.why}" if node.why else ""
+                raise Failed(f"line {node.span.line}: a requirement is not met{why}", "recipe")
+        for port in self.ports.values():
+            port.alive = self.run.alive if self._beat is not None else None
+            identity = port.channel.identify()
+            self.run.event("identity", " ".join(f for f in identity if f), port)
+            port.channel.reset()
+            port.begin()
+        self.execute_block(self.steps)
+
+    def execute_block(self, steps: Sequence[Step]) -> None:
+        """Steps in their order, each on record with its time; a loop is one row with its counts."""
+        run, record = self.run, self.record
+        for step in steps:
+            run.attend()
+            run.line = step.line
+            run.executed += 1
+            start = run.now()
+            sequence = record.begin_step(step.line, step.text, start)
+            step.count += 1
+            try:
+                step.run(run)
+            finally:
+                now = run.now()
+                record.end_step(sequence, now, step.count)
+                step.count = 0
+                for inner in all_steps(step.inner()):
+                    if inner.count:
+                        within = record.begin_step(inner.line, inner.text, start)
+                        record.end_step(within, now, inner.count)
+                        inner.count = 0
+
+    def _guarded(self, act: Callable[[], None]) -> Ending:
+        """Do it and say how it ended; whose fault, and where."""
+        try:
+            act()
+        except RunEnds as end:
+            return Ending(end.outcome, end.reason, end.fault, self.run.line, end)
+        except BenchError as error:
+            advice = f"; {error.advice}" if error.advice else ""
+            return Ending(Outcome.FAILED, error.message + advice, error.fault, self.run.line, error)
+        except KeyboardInterrupt:
+            now = Interrupted(at_once=True)
+            return Ending(now.outcome, now.reason, now.fault, self.run.line, now)
+        except LeaveLoop:
+            return Ending(Outcome.FINISHED)
+        except (ArithmeticError, ValueError) as error:
+            reason = f"line {self.run.line}: a value could not be worked out ({error})"
+            return Ending(Outcome.FAILED, reason, "recipe", self.run.line, error)
+        except Exception as error:  # the outputs go off whatever it is
+            self.record.event(self.run.now(), "program error", traceback.format_exc())
+            reason = f"the program itself failed: {type(error).__name__}: {error}"
+            return Ending(Outcome.FAILED, reason, "program", self.run.line, error)
+        return Ending(Outcome.FINISHED)
+
+    def _safe_end(self, ending: Ending) -> Ending:
+        """Outputs off by kind, `finally`, and off again, whatever led here."""
+        cause = ending.cause
+        if isinstance(cause, Tripped):
+            self.run.event("trip", cause.reason, self.ports.get(cause.channel))
+        elif ending.outcome not in (Outcome.FINISHED,):
+            self.run.event("end", ending.reason or ending.outcome.word)
+        first = cause.channel if isinstance(cause, Tripped) else ""
+        tripped = isinstance(cause, Tripped)
+        unknown = self._all_off(first, tripped)
+        at_once = isinstance(cause, Interrupted) and cause.at_once
+        if self.final and not at_once:
+            if ending.fault in FAULTS_OF_A_LINK or unknown:
+                self.run.say(
+                    "`finally` is skipped: an instrument or its link is not to be trusted", True
+                )
+            else:
+                with self.run.undisturbed():
+                    final = self._guarded(lambda: self.execute_block(self.final))
+                if final.outcome not in (Outcome.FINISHED,) and ending.outcome in (
+                    Outcome.FINISHED,
+                ):
+                    ending = final
+                elif final.outcome not in (Outcome.FINISHED,):
+                    self.run.event("end", f"in `finally`: {final.reason}")
+                unknown = self._all_off("", False)
+        if unknown:
+            ending = replace(ending, outcome=Outcome.FAILED, unknown=unknown)
+        return ending
+
+    def _all_off(self, first: str, trip: bool) -> tuple[str, ...]:
+        """Every output off, the named channel first; the channels that can't be shown to be off."""
+        unknown = []
+        for name in sorted(self.ports, key=lambda name: name != first):
+            try:
+                self._off(self.ports[name], trip)
+            except BenchError as error:
+                self.run.event("off failed", error.message, self.ports[name])
+                try:
+                    self.ports[name].channel.recover()
+                    self._off(self.ports[name], trip)
+                except BenchError as again:
+                    self.run.event("off failed", again.message, self.ports[name])
+                    unknown.append(name)
+        return tuple(unknown)
+
+    def _off(self, port: Port, trip: bool) -> None:
+        run = self.run
+        was_on = port.on
+        run.go_off(port, trip)
+        if port.channel.read_back().output:
+            raise BenchError(f"{port.name}: the instrument says that its output is still on")
+        if was_on:
+            run.event("output", f"{port.name} off", port)
+            if port.channel.specification.can("measure open"):
+                reading = port.look()
+                if abs(reading.current) > 10 * port.current_error(0.0) + 1e-6:
+                    raise BenchError(
+                        f"{port.name}: {reading.current:.3g} A flow with the output off"
+                    )
+                self.left = [(p, v) for p, v in self.left if p is not port]
+                self.left.append((port, reading.voltage))
+
+    def values(self) -> Mapping[str, float]:
+        """The recipe's own `let`s at the end, for the results."""
+        return {name: self.memory[place] for name, place in self._lets.items()}

@@ -1,0 +1,226 @@
+"""Reading one run: what it was, what happened, and its numbers as columns.
+
+Nothing here holds a snapshot of the store for longer than one block takes, so that a run which is
+being written is never kept from shortening its log. numpy is loaded only when arrays are asked for.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from array import array
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sequencer.record.blocks import ROWS, unpack_column, unpack_rows
+from sequencer.record.failures import StoreError, telling
+from sequencer.record.rows import (
+    EventRow,
+    GuardRow,
+    NoteRow,
+    ResultRow,
+    RunMeta,
+    StepRow,
+    Stream,
+    TraceRow,
+)
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from sequencer.record.trace import Trace
+
+Columns = list["array[float]"]
+
+
+_JSON = {"settings", "conditions", "identities", "versions", "checks", "specifications"}
+
+
+class Run:
+    """One run of a store; lives as long as the store is open. Methods may raise StoreError."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, key: int) -> None:
+        self._connection = connection
+        self._path = path
+        self._key = key
+
+    @property
+    def meta(self) -> RunMeta:
+        """What the run was and how it ended, as of now."""
+        row = self._all(f"SELECT {', '.join(RunMeta._fields)} FROM run WHERE key = ?")[0]  # noqa: S608
+        values = dict(zip(RunMeta._fields, row, strict=True))
+        for name in _JSON:
+            values[name] = json.loads(values[name])
+        values["ideal"] = bool(values["ideal"])
+        return RunMeta(**values)
+
+    def steps(self) -> list[StepRow]:
+        """The executed steps in order."""
+        rows = self._all(
+            "SELECT sequence, line, text, start, stop, count FROM step WHERE run = ?"
+            " ORDER BY sequence"
+        )
+        return [StepRow(*row) for row in rows]
+
+    def events(self) -> list[EventRow]:
+        """The events by time; those of one time in the order in which they were told."""
+        rows = self._all(
+            "SELECT time, kind, channel, text, exact, data FROM event WHERE run = ?"
+            " ORDER BY time, key"
+        )
+        return [EventRow._make((*row[:4], bool(row[4]), json.loads(row[5]))) for row in rows]
+
+    def notes(self) -> list[NoteRow]:
+        """The notes in the order in which they were made."""
+        rows = self._all("SELECT time, author, text FROM note WHERE run = ? ORDER BY key")
+        return [NoteRow(*row) for row in rows]
+
+    def guards(self) -> list[GuardRow]:
+        """How near each guard came, by name."""
+        rows = self._all(
+            "SELECT name, quantity, low, high, margin, margin_time, tripped FROM guard"
+            " WHERE run = ? ORDER BY name"
+        )
+        return [GuardRow._make((*row[:6], bool(row[6]))) for row in rows]
+
+    def results(self) -> list[ResultRow]:
+        """Results and expectations in the recipe's order."""
+        rows = self._all(
+            "SELECT name, value, unit, title, text, verdict, method, reason FROM result"
+            " WHERE run = ? ORDER BY sequence"
+        )
+        return [ResultRow(*row) for row in rows]
+
+    def streams(self) -> dict[str, Stream]:
+        """The tables of numbers by name, in the order in which they were begun."""
+        rows = self._all("SELECT key, name, columns FROM stream WHERE run = ? ORDER BY key")
+        return {name: Stream(key, name, tuple(json.loads(columns))) for key, name, columns in rows}
+
+    def traces(self) -> dict[str, TraceRow]:
+        """The traces by name, in the order of their numbers."""
+        rows = self._all(
+            "SELECT number, name, channels, extra FROM trace WHERE run = ? ORDER BY number"
+        )
+        return {
+            name: TraceRow(number, name, tuple(json.loads(channels)), json.loads(extra))
+            for number, name, channels, extra in rows
+        }
+
+    def columns(
+        self, stream: str, names: Sequence[str] | None = None
+    ) -> dict[str, NDArray[np.float64]]:
+        """Columns of a stream as arrays, all of them where no names are given."""
+        import numpy as np
+
+        found = self.stream(stream)
+        names = found.columns if names is None else tuple(names)
+        parts: list[Columns] = list(self.blocks(found, names))
+        return {
+            name: np.concatenate([np.frombuffer(part[k]) for part in parts] or [np.empty(0)])
+            for k, name in enumerate(names)
+        }
+
+    def trace(self, name: str) -> Trace:
+        """A trace as a table. Raises StoreError where the run has none of that name."""
+        from sequencer.record.trace import read_trace
+
+        return read_trace(self, name)
+
+    def trace_row(self, name: str) -> TraceRow:
+        """Which readings a trace is made of. Raises StoreError that names the traces there are."""
+        traces = self.traces()
+        if name not in traces:
+            raise StoreError(
+                f"the run has no trace “{name}”", f"it has {', '.join(traces) or 'none at all'}"
+            )
+        return traces[name]
+
+    def stream(self, name: str) -> Stream:
+        """A stream by its name. Raises StoreError that names those there are."""
+        streams = self.streams()
+        if name not in streams:
+            raise StoreError(
+                f"the run has no readings named “{name}”",
+                f"there are {', '.join(streams) or 'none at all'}",
+            )
+        return streams[name]
+
+    def blocks(self, stream: Stream, names: Sequence[str]) -> Iterator[Columns]:
+        """The named columns of a stream, at most 4096 rows at a time, in order.
+
+        Rows that come while this goes on are among them. Raises StoreError for an unknown column.
+        """
+        unknown = [name for name in names if name not in stream.columns]
+        if unknown:
+            raise StoreError(
+                f"“{stream.name}” has no column “{unknown[0]}”",
+                f"it has {', '.join(stream.columns)}",
+            )
+        wanted = [stream.columns.index(name) for name in names]
+        next_row = 0
+        while True:
+            # The second look is for readings that were merged into a block between the first look
+            # and the one at the single readings.
+            columns = (
+                self._block(stream, wanted, next_row)
+                or self._live(stream, wanted, next_row)
+                or self._block(stream, wanted, next_row)
+            )
+            if columns is None:
+                return
+            next_row += len(columns[0])
+            yield columns
+
+    def _block(self, stream: Stream, wanted: list[int], next_row: int) -> Columns | None:
+        """The rest of the block that holds a row."""
+        with telling(self._path):
+            rows = self._connection.execute(
+                "SELECT first, position, count, data FROM block WHERE stream = ?1 AND first ="
+                " (SELECT max(first) FROM block WHERE stream = ?1 AND first <= ?2)"
+                " AND position IN (SELECT value FROM json_each(?3))",
+                (stream.key, next_row, json.dumps(wanted)),
+            ).fetchall()
+        if not rows or rows[0][0] + rows[0][2] <= next_row:
+            return None
+        skip = next_row - rows[0][0]
+        by_position = {
+            position: unpack_column(data, count)[skip:] for _, position, count, data in rows
+        }
+        return [by_position[position] for position in wanted]
+
+    def _live(self, stream: Stream, wanted: list[int], next_row: int) -> Columns | None:
+        with telling(self._path):
+            rows = self._connection.execute(
+                "SELECT data FROM live WHERE stream = ? AND first >= ? ORDER BY first LIMIT ?",
+                (stream.key, next_row, ROWS),
+            ).fetchall()
+        if not rows:
+            return None
+        whole = list(
+            zip(*unpack_rows([data for (data,) in rows], len(stream.columns)), strict=True)
+        )
+        return [array("d", whole[position]) for position in wanted]
+
+    def _all(self, sql: str) -> list[Any]:
+        with telling(self._path):
+            return self._connection.execute(sql, (self._key,)).fetchall()
+
+
+def count_readings(connection: sqlite3.Connection, run: int) -> int:
+    """Readings of all channels of a run, from the ends of its streams alone."""
+    streams = connection.execute(
+        "SELECT key FROM stream WHERE run = ? AND instr(name, ':') = 0", (run,)
+    ).fetchall()
+    return sum(_rows_of(connection, key) for (key,) in streams)
+
+
+def _rows_of(connection: sqlite3.Connection, stream: int) -> int:
+    live = connection.execute("SELECT max(first) FROM live WHERE stream = ?", (stream,)).fetchone()
+    if live[0] is not None:
+        return int(live[0]) + 1
+    block = connection.execute(
+        "SELECT first + count FROM block WHERE stream = ? ORDER BY first DESC LIMIT 1", (stream,)
+    ).fetchone()
+    return int(block[0]) if block else 0

@@ -1,0 +1,167 @@
+"""What a record consists of, as values: the same ones go in and come out.
+
+Times are seconds from the run's start, values are SI. The module knows no database.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, NamedTuple
+
+# What the stream of a channel holds of each reading besides its time, in the order of a trace's
+# columns, with the units.
+QUANTITIES = {
+    "voltage": "V",
+    "current": "A",
+    "limited": "1 = limit in control",
+    "level": "V or A as sourced",
+    "voltage_range": "V",
+    "current_range": "A",
+    "charge": "C",
+    "energy": "J",
+}
+# `trace` is the number of the trace that a reading belongs to, -1 where it belongs to none; `step`
+# is the line of the recipe.
+CHANNEL_COLUMNS = ("time", *QUANTITIES, "trace", "step")
+
+
+def extra_stream(trace: str) -> str:
+    """The name of the stream that holds a trace's loop variables and further columns."""
+    return f"trace:{trace}"
+
+
+@dataclass(frozen=True)
+class RunInfo:
+    """What is known of a run before its first step; everything that it takes to repeat it.
+
+    `settings`, `conditions`, `identities`, `versions` and `checks` are plain data (JSON);
+    `specifications` are the texts of specifications and dialects by name.
+    """
+
+    title: str
+    recipe: str
+    recipe_name: str
+    mode: Literal["dry run", "run"]
+    seed: int | None = None
+    ideal: bool = False
+    bench: str = ""
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    conditions: Mapping[str, Any] = field(default_factory=dict)
+    identities: Mapping[str, Any] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict)
+    specifications: Mapping[str, str] = field(default_factory=dict)
+    checks: Sequence[Any] = ()
+
+
+class GuardRow(NamedTuple):
+    """How near a guard came; bounds and margin in SI, None where there is none."""
+
+    name: str
+    quantity: str
+    low: float | None
+    high: float | None
+    margin: float | None
+    margin_time: float | None
+    tripped: bool = False
+
+
+class ResultRow(NamedTuple):
+    """A result or an expectation, in the recipe's order; `value` in SI, None where refused."""
+
+    name: str
+    value: float | None
+    unit: str
+    title: str
+    text: str
+    verdict: str = ""
+    method: str = ""
+    reason: str = ""
+
+
+class RunRow(NamedTuple):
+    """A run in a list. `outcome` and `ended` are None while it lasts; times are ISO 8601."""
+
+    id: str
+    title: str
+    mode: str
+    recipe_name: str
+    started: str
+    ended: str | None
+    outcome: str | None
+    exit_code: int | None
+    reason: str
+    readings: int
+
+
+class RunMeta(NamedTuple):
+    """What the table `run` holds of a run, its JSON read; see the schema for each field."""
+
+    id: str
+    title: str
+    mode: str
+    started: str
+    ended: str | None
+    outcome: str | None
+    exit_code: int | None
+    reason: str
+    pid: int
+    seed: int | None
+    ideal: bool
+    recipe_name: str
+    recipe_sha256: str
+    settings: dict[str, Any]
+    conditions: dict[str, Any]
+    identities: dict[str, Any]
+    versions: dict[str, str]
+    checks: list[Any]
+    bench: str
+    specifications: dict[str, str]
+    recipe: str
+
+
+class StepRow(NamedTuple):
+    """A step as it was executed, `times` times; `stop` is None where it was cut off."""
+
+    sequence: int
+    line: int
+    text: str
+    start: float
+    stop: float | None
+    times: int
+
+
+class EventRow(NamedTuple):
+    """Something that happened at a time (s); `exact` is False where it is that of a reading."""
+
+    time: float
+    kind: str
+    channel: str
+    text: str
+    exact: bool
+    data: dict[str, Any]
+
+
+class NoteRow(NamedTuple):
+    """A note of the recipe or of a person, at a time (s)."""
+
+    time: float
+    author: str
+    text: str
+
+
+class TraceRow(NamedTuple):
+    """Which readings a trace is made of; `extra` gives the units of its further columns."""
+
+    number: int
+    name: str
+    channels: tuple[str, ...]
+    extra: dict[str, str]
+
+
+class Stream(NamedTuple):
+    """A table of numbers of a run."""
+
+    key: int
+    name: str
+    columns: tuple[str, ...]

@@ -1,0 +1,84 @@
+"""Where the rows of one stream go: a block at a time in a dry run, each at once on a bench.
+
+The module knows neither what the columns mean nor which run they belong to.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import struct
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+from sequencer.record.blocks import ROWS, Row, insert_block
+from sequencer.record.failures import store_failed, telling
+
+
+class StreamWriter(Protocol):
+    """Where the rows of one stream go; `count` is how many of them are in the store."""
+
+    count: int
+
+    def append(self, row: Row) -> None:
+        """Take one row: a float a column, the time first. Raises StoreError."""
+        ...
+
+
+class BufferedStream:
+    """Rows of a dry run: at most one block of them is held back."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, key: int) -> None:
+        self.count = 0
+        self._connection = connection
+        self._path = path
+        self._key = key
+        self._rows: list[Row] = []
+
+    def append(self, row: Row) -> None:
+        """Take one row; it is in the store when its block is full, or at `flush`."""
+        rows = self._rows
+        rows.append(row)
+        if len(rows) >= ROWS:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write what is held back as a block of its own."""
+        if self._rows:
+            with telling(self._path):
+                insert_block(self._connection, self._key, self.count, self._rows)
+            self.count += len(self._rows)
+            self._rows.clear()
+
+
+class LiveStream:
+    """Rows of a run on a bench: each is committed before `append` returns."""
+
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        path: Path,
+        key: int,
+        width: int,
+        crowded: Callable[[], None],
+    ) -> None:
+        self.count = 0
+        self._execute = connection.execute
+        self._pack = struct.Struct(f"<{width}d").pack
+        self._path = path
+        self._key = key
+        self._crowded = crowded
+
+    def append(self, row: Row) -> None:
+        """Commit one row."""
+        first = self.count
+        try:
+            self._execute("INSERT INTO live VALUES (?, ?, ?)", (self._key, first, self._pack(*row)))
+        except sqlite3.Error as error:
+            raise store_failed(self._path, error) from error
+        self.count = first + 1
+        if not self.count % ROWS:
+            self._crowded()
+
+    def flush(self) -> None:
+        """Nothing is ever held back."""

@@ -1,0 +1,276 @@
+"""What a record says of a run, for a person: how it ended, its results, how near the guards came.
+
+Reads the record and nothing else, so that the end of a run and a look at it a year later show the
+same. Texts are plain; the terminal does the folding.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from grammar.quantity import CHARGE, CURRENT, ENERGY, POWER, TIME, VOLTAGE, Dimension, write
+from sequencer.analysis.verdicts import NOT_MET, NOT_WORKED_OUT
+from sequencer.report.terminal import Terminal
+
+if TYPE_CHECKING:
+    from sequencer.record import GuardRow, ResultRow, Run, RunRow
+    from sequencer.record.rows import RunMeta
+
+DIMENSIONS: dict[str, Dimension] = {
+    "voltage": VOLTAGE,
+    "current": CURRENT,
+    "power": POWER,
+    "energy": ENERGY,
+    "charge": CHARGE,
+}
+_LOUD = "!" * 72
+UNKNOWN_OUTPUT = (
+    "THE STATE OF THE OUTPUT IS UNKNOWN",
+    "Use the instrument's own output key, then its mains switch.",
+    "Don't pull live leads. Keep off until it is measured dead.",
+)
+_SHOWN_EVENTS = 40
+LEFT_FROM_V = 0.05  # below this nothing is said of what is left on the terminals
+
+
+def outcome_of(meta: RunMeta) -> str:
+    """How a run ended, in words that begin a sentence."""
+    match meta.outcome, meta.exit_code:
+        case None, _:
+            return "Still running"
+        case "cut off", _:
+            return "Cut off"
+        case word, 1:
+            return f"{_capital(word)}, but not every expectation is met"
+        case word, _:
+            return _capital(word)
+
+
+def show_ending(
+    terminal: Terminal,
+    run: Run,
+    *,
+    left: Mapping[str, float] | None = None,
+    unknown: Sequence[str] = (),
+) -> None:
+    """The end of a run: outcome, reason, results, guard margins, what is left on the terminals.
+
+    `left` is in volts by channel; `unknown` names channels whose output may still be on.
+    """
+    meta = run.meta
+    style = "green" if meta.exit_code == 0 else "yellow" if meta.exit_code in (1, 5) else "red"
+    reason = meta.reason if meta.reason not in ("", meta.outcome) else ""
+    terminal.say(terminal.paint(outcome_of(meta) + (":" if reason else "."), style))
+    if reason:
+        terminal.say(terminal.paragraph(reason, "  ", "  "))
+    show_unknown(terminal, unknown)
+    show_results(terminal, run.results(), ended_well=meta.outcome == "finished")
+    show_guards(terminal, run.guards())
+    show_left(terminal, left or {})
+
+
+def show_unknown(terminal: Terminal, channels: Sequence[str]) -> None:
+    """The words that can't be missed, where an output can't be shown to be off."""
+    if not channels:
+        return
+    terminal.bell()
+    bar = _LOUD[: terminal.width]
+    first, *others = UNKNOWN_OUTPUT
+    lines = [bar, f"!! {first}: {', '.join(channels)}", *(f"!! {line}" for line in others), bar]
+    terminal.say()
+    for line in lines:
+        terminal.say(terminal.paint(line, "alarm"))
+
+
+def show_results(terminal: Terminal, rows: Sequence[ResultRow], *, ended_well: bool) -> None:
+    """Results, then expectations with their verdicts."""
+    results = [row for row in rows if row.name]
+    expectations = [row for row in rows if not row.name]
+    after = "" if ended_well else ", of a run that did not end well"
+    if results:
+        terminal.say()
+        terminal.say(terminal.heading(f"Results (uncertainty not stated{after})"))
+        terminal.say(terminal.table([_result(terminal, row) for row in results]))
+    if expectations:
+        terminal.say()
+        terminal.say(
+            terminal.heading("Expectations (compared plainly, uncertainty not stated)")
+        )
+        terminal.say(terminal.table([_expectation(terminal, row) for row in expectations]))
+
+
+def _result(terminal: Terminal, row: ResultRow) -> list[str]:
+    title = row.title + (f" ({row.method})" if row.method else "")
+    if row.value is None:
+        return [row.name, terminal.paint(row.verdict, "yellow"), _joined(row.title, row.reason)]
+    return [row.name, row.text, title.strip()]
+
+
+def _expectation(terminal: Terminal, row: ResultRow) -> list[str]:
+    style = "red" if row.verdict in (NOT_MET, NOT_WORKED_OUT) else "green"
+    return [terminal.paint(row.verdict, style), _joined(row.text, row.reason)]
+
+
+def show_guards(terminal: Terminal, guards: Sequence[GuardRow]) -> None:
+    """How near each guard came, the nearest first."""
+    if not guards:
+        return
+    terminal.say()
+    terminal.say(terminal.heading("Guards: the least that was left to each"))
+    rows = sorted(guards, key=lambda g: (not g.tripped, _share(g)))
+    terminal.say(terminal.table([_guard(terminal, guard) for guard in rows]))
+
+
+def _share(guard: GuardRow) -> float:
+    """The margin as a share of what the guard's bounds span; infinite where none is known."""
+    if guard.margin is None:
+        return math.inf
+    bounds = [b for b in (guard.low, guard.high) if b is not None]
+    width = max(bounds) - min(bounds) if len(bounds) == 2 else max(map(abs, bounds), default=0.0)
+    return guard.margin / width if width else math.inf
+
+
+def _guard(terminal: Terminal, guard: GuardRow) -> list[str]:
+    dimension = DIMENSIONS.get(guard.quantity)
+    bounds = span(guard.low, guard.high, dimension) if dimension else ""
+    if guard.tripped:
+        said = terminal.paint("TRIPPED", "red")
+    elif guard.margin is None or dimension is None:
+        said = "held" if dimension is None else "never judged"
+    else:
+        said = f"{write(guard.margin, dimension, 3)} left"
+    if guard.margin_time is not None and dimension is not None:
+        said += f" at {write(guard.margin_time, TIME, 4)}"
+    return [guard.name, bounds, said]
+
+
+def span(low: float | None, high: float | None, dimension: Dimension) -> str:
+    """A guard's bounds in words: "-50 mV … 2.8 V", "up to 2 kJ"."""
+    if low is None:
+        return "" if high is None else f"up to {write(high, dimension)}"
+    if high is None:
+        return f"from {write(low, dimension)}"
+    return f"{write(low, dimension)} … {write(high, dimension)}"
+
+
+def show_left(terminal: Terminal, left: Mapping[str, float]) -> None:
+    """What is still on the terminals with the outputs off."""
+    charged = {name: volts for name, volts in left.items() if abs(volts) >= LEFT_FROM_V}
+    if not left:
+        return
+    terminal.say()
+    if not charged:
+        said = ", ".join(f"{name} {write(v, VOLTAGE, 3)}" for name, v in left.items())
+        terminal.say(f"Outputs are off. Left on the terminals: {said}.")
+        return
+    said = ", ".join(f"{name} {write(v, VOLTAGE, 4)}" for name, v in charged.items())
+    terminal.say(terminal.paint(f"Outputs are off. STILL ON THE TERMINALS: {said}.", "yellow"))
+    terminal.say("  A charged part stays charged: discharge it before you handle it.")
+
+
+def show_run(terminal: Terminal, run: Run, store: str) -> None:
+    """All that a person asks first of a run on record."""
+    meta = run.meta
+    terminal.say(terminal.heading(meta.title or meta.recipe_name))
+    rows = [
+        ["run", f"{meta.id} ({kind_of(meta)})"],
+        ["recipe", f"{meta.recipe_name}, SHA-256 {meta.recipe_sha256[:16]}…"],
+        ["begun", _moment(meta.started)],
+        ["ended", _moment(meta.ended) if meta.ended else "no end on record"],
+        *[["setting", f"{name} = {value}"] for name, value in meta.settings.items()],
+        *[["condition", f"{name} = {value}"] for name, value in meta.conditions.items()],
+        ["traces", ", ".join(run.traces()) or "none"],
+        ["store", store],
+    ]
+    terminal.say(terminal.table(rows))
+    terminal.say()
+    show_ending(terminal, run)
+    _show_happenings(terminal, run)
+
+
+def _show_happenings(terminal: Terminal, run: Run) -> None:
+    said = [(e.time, f"{e.channel}: " if e.channel else "", e.text) for e in run.events()]
+    said += [(n.time, "you: " if n.author == "person" else "note: ", n.text) for n in run.notes()]
+    if not said:
+        return
+    said.sort(key=lambda item: item[0])
+    kept = said[-_SHOWN_EVENTS:]
+    terminal.say()
+    more = f" (the last {len(kept)} of {len(said)})" if len(kept) < len(said) else ""
+    terminal.say(terminal.heading(f"What happened{more}"))
+    rows = [[write(time, TIME, 5), _shortened(who, text)] for time, who, text in kept]
+    terminal.say(terminal.table(rows))
+
+
+def _shortened(who: str, text: str) -> str:
+    """Events begin with their channel's name already; nothing is said twice."""
+    return text if text.startswith(who.removesuffix(": ")) and who else who + text
+
+
+def show_runs(terminal: Terminal, rows: Sequence[RunRow]) -> None:
+    """A list of runs, the newest last."""
+    table = [["run", "begun", "", "outcome", "readings", "title"]]
+    for row in rows:
+        word = row.outcome or "still running"
+        if row.exit_code == 1:
+            word += ", not met"
+        table.append(
+            [
+                row.id,
+                _moment(row.started, short=True),
+                "dry" if row.mode == "dry run" else "run",
+                word.removesuffix(" by the person"),
+                f"{row.readings}",
+                row.title or row.recipe_name,
+            ]
+        )
+    terminal.say(terminal.table(table, indent=0))
+
+
+def kind_of(meta: RunMeta) -> str:
+    """Whether it was a run or a dry run, and what of."""
+    if meta.mode != "dry run":
+        return "run on the bench"
+    noise = ", ideal instruments" if meta.ideal else ""
+    return f"dry run on a simulated bench, seed {meta.seed}{noise}"
+
+
+def as_data(run: Run, **more: Any) -> dict[str, Any]:
+    """A run as plain data: what `--json` gives."""
+    meta = run.meta
+    return {
+        "run": meta.id,
+        "mode": meta.mode,
+        "title": meta.title,
+        "recipe": meta.recipe_name,
+        "recipe_sha256": meta.recipe_sha256,
+        "seed": meta.seed,
+        "ideal": meta.ideal,
+        "started": meta.started,
+        "ended": meta.ended,
+        "outcome": meta.outcome,
+        "exit_code": meta.exit_code,
+        "reason": meta.reason,
+        "settings": meta.settings,
+        "conditions": meta.conditions,
+        "results": [row._asdict() for row in run.results()],
+        "guards": [row._asdict() for row in run.guards()],
+        "traces": list(run.traces()),
+        **more,
+    }
+
+
+def _moment(text: str, short: bool = False) -> str:
+    """An ISO 8601 time without its offset, for a list, or with it."""
+    date, _, time = text.partition("T")
+    return f"{date} {time[:5]}" if short else f"{date} {time[:8]} {time[-6:]}".rstrip()
+
+
+def _joined(*texts: str) -> str:
+    return ": ".join(text for text in texts if text)
+
+
+def _capital(word: str) -> str:
+    return word[:1].upper() + word[1:]
