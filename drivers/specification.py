@@ -190,9 +190,11 @@ class Specification(Data):
         for name in ("voltage_ranges", "current_ranges"):
             scales = [r.full_scale for r in getattr(self, name)]
             if scales != sorted(set(scales)):
-                raise ValueError(f"{name}: full scales must ascend, each once")
+                raise ValueError(
+                    f"has {name} that don't ascend: the smallest full scale first, each once"
+                )
         if self.shortest_aperture > self.longest_aperture:
-            raise ValueError("shortest_aperture is longer than longest_aperture")
+            raise ValueError("has a shortest_aperture that is longer than its longest_aperture")
         return self
 
     def can(self, capability: str) -> bool:

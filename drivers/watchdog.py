@@ -107,7 +107,13 @@ class Watchdog:
         `within_s` bounds its tries at instruments that don't answer.
         """
         _refuse_what_is_no_plan(outputs)
-        report.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            report.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise WatchdogError(
+                f"the watchdog has no place for its report: {report.parent}: {error.strerror}",
+                "make that folder, or put the record elsewhere",
+            ) from error
         plan: Plan = {
             "run": run,
             "pid": os.getpid(),

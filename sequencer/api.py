@@ -6,7 +6,7 @@ A notebook that calls these does what the command line does; both are thin over 
 from __future__ import annotations
 
 import platform
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -121,6 +121,7 @@ def dry_run(
     store: Path | None = None,
     tell: Callable[[str], None] = print,
     person: Person | None = None,
+    begun: Callable[[str], None] = lambda run_id: None,
 ) -> Finished:
     """Run a recipe in virtual time on the simulated bench; nothing real is touched.
 
@@ -143,7 +144,7 @@ def dry_run(
     try:
         return perform(
             loaded, checked, opened, mode="dry run", seed=seed, ideal=ideal, store=store,
-            tell=tell, person=person,
+            tell=tell, person=person, begun=begun,
         )  # fmt: skip
     finally:
         opened.close()
@@ -158,12 +159,13 @@ def run(
     tell: Callable[[str], None] = print,
     person: Person | None = None,
     begun: Callable[[str], None] = lambda run_id: None,
+    confirmed: Sequence[str] = (),
 ) -> Finished:
     """Run a recipe on the bench that the file names, watched by the watchdog.
 
-    Power goes on without a further question: whoever calls this has armed it. `begun` is told the
-    record's id before the first step. Raises Refused where anything does not check, BenchError
-    where an instrument can't be opened.
+    Power goes on without a further question: whoever calls this has armed it, and hands in what the
+    person `confirmed`, for the record. `begun` is told the record's id before the first step.
+    Raises Refused where anything does not check, BenchError where an instrument can't be opened.
     """
     from drivers.bench import open_bench
     from sequencer.engine.watch import watched
@@ -180,7 +182,7 @@ def run(
         with watched(file, checked, store or default_path()) as beat:
             return perform(
                 loaded, checked, opened, mode="run", store=store, tell=tell, person=person,
-                beat=beat, real_time=True, begun=begun,
+                beat=beat, real_time=True, begun=begun, confirmed=confirmed,
             )  # fmt: skip
     finally:
         opened.close()
@@ -200,6 +202,7 @@ def perform(
     beat: Beat | None = None,
     real_time: bool = False,
     begun: Callable[[str], None] = lambda run_id: None,
+    confirmed: Sequence[str] = (),
 ) -> Finished:
     """Run a checked recipe on an opened bench, on record, with its results worked out."""
     from sequencer.engine.afterwards import keep_guards, work_out
@@ -216,13 +219,15 @@ def perform(
                 seed=seed,
                 ideal=ideal,
                 bench=bench.file.text,
-                settings={n: write(s.value, s.dimension) for n, s in checked.settings.items()},
-                specifications=bench.file.specification_texts,
+                settings=settings_in_force(checked),
+                specifications=getattr(bench.file, "specification_texts", {}),
                 versions=versions(),
                 checks=checks_of(checked),
             ),
             live=real_time,
         )
+        for words in confirmed:
+            record.note(0.0, words, "person")
         begun(record.id)
         runner = Runner(
             checked, bench, record, tell=tell, person=person, beat=beat, real_time=real_time,
@@ -242,9 +247,9 @@ def perform(
 
 def open_record(path: str | Path | None = None) -> Store:
     """The store of records: the user's own, or the one at a path."""
-    from sequencer.record import Store
+    from sequencer.record import open_record as open_to_read
 
-    return Store.open(Path(path) if path is not None else None)
+    return open_to_read(path)
 
 
 def versions() -> dict[str, str]:
@@ -254,6 +259,11 @@ def versions() -> dict[str, str]:
     except PackageNotFoundError:
         own = "source tree"
     return {"fusewire": own, "python": platform.python_version(), "platform": platform.platform()}
+
+
+def settings_in_force(checked: Checked) -> dict[str, str]:
+    """The settings with their values as they go on record."""
+    return {name: write(s.value, s.dimension) for name, s in checked.settings.items()}
 
 
 def checks_of(checked: Checked) -> list[Any]:

@@ -141,6 +141,15 @@ class ScpiChannel:
             raise
         return channel
 
+    @property
+    def margin_s(self) -> float:
+        """What an exchange may take beyond the instrument's own time; may be set at any time."""
+        return self._talk.margin_s
+
+    @margin_s.setter
+    def margin_s(self, margin_s: float) -> None:
+        self._talk.margin_s = margin_s
+
     def _forget(self) -> None:
         """Nothing is known any more of what the instrument is set to; its output counts as off."""
         self._on = False

@@ -31,10 +31,15 @@ class SessionError(Exception):
 
 
 class Silence(SessionError):
-    """Nothing, or only the beginning of a line, came before the deadline."""
+    """Nothing, or only the beginning of a line, came before the deadline.
 
-    def __init__(self, received: bytes) -> None:
-        if received:
+    `received` is None where the library doesn't tell what came: it loses the beginning of a line.
+    """
+
+    def __init__(self, received: bytes | None) -> None:
+        if received is None:
+            text = "no complete answer came within"
+        elif received:
             text = f"only {shown(received)} came, without an end of line, within"
         else:
             text = "no answer came within"

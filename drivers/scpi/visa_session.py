@@ -103,7 +103,7 @@ class VisaSession:
         received, resource = b"", self._resource
         while True:
             with (
-                _in_words("could not be read from", on_timeout=Silence(received)),
+                _in_words("could not be read from", on_timeout=Silence(None)),
                 resource.ignore_warning(_MORE_TO_COME),
             ):
                 if not self._time_left(deadline):

@@ -100,7 +100,7 @@ def number(unit: str, low: float, high: float, default: float) -> Decoder:
 
         def checked() -> tuple[object, ...]:
             if not low <= value <= high:
-                raise ScpiError(-222, f"{value:g} is outside {low:g} to {high:g}")
+                raise ScpiError(-222, f"{value:g} is outside {low:g} to {high:g} {unit}".rstrip())
             return (value,)
 
         return checked

@@ -26,6 +26,8 @@ class FrontDevice(Device):  # type: ignore[misc]
     def __init__(self, name: str, answer: Callable[[str], str | None]) -> None:
         # Without a delimiter of its own the library leaves compound messages in one piece.
         super().__init__(name, b"")
+        for kind in ("TCPIP SOCKET", "TCPIP INSTR", "USB INSTR", "GPIB INSTR", "ASRL INSTR"):
+            self.add_eom(kind, "\n", "\n")
         self._answer = answer
 
     def _match(self, query: bytes) -> Any:

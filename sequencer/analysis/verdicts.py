@@ -22,9 +22,10 @@ PLAIN_COMPARISON = "plain comparison, uncertainty not stated"
 class Outcome:
     """What one line of `results:` came to.
 
-    `value` is in SI, None for an expectation and where there is none; `text` is the value as shown,
-    or the expectation as written. `verdict` is empty for a result that has a value. `method` is
-    what the number depends on, `reason` why there is no value, or what the verdict rests on.
+    `name` is empty for an expectation. `value` is in SI, None for an expectation and where there is
+    none; `text` is the value as shown, or the expectation as written. `verdict` is empty for a
+    result that has a value. `method` is what the number depends on, `reason` why there is no value,
+    or what the verdict rests on.
     """
 
     name: str
@@ -39,9 +40,14 @@ class Outcome:
     span: Span = NOWHERE
 
     @property
+    def is_expectation(self) -> bool:
+        """True for an `expect`, which has no name."""
+        return not self.name
+
+    @property
     def is_satisfied(self) -> bool:
-        """True unless an expectation was not met, or something could not be worked out."""
-        return self.verdict not in (NOT_MET, NOT_WORKED_OUT)
+        """False for an expectation that was not met or could not be decided."""
+        return not (self.is_expectation and self.verdict in (NOT_MET, NOT_WORKED_OUT))
 
 
 class Missing(Exception):

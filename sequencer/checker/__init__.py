@@ -23,7 +23,7 @@ from sequencer.checker.facts import (
 )
 
 if TYPE_CHECKING:
-    from drivers.bench import BenchFile
+    from drivers.bench_file import BenchFile
 
 __all__ = [
     "ChannelFacts",
@@ -53,20 +53,26 @@ def check(
     Returns:
         The checked recipe; it is fit to run where `problems.has_errors` is false.
     """
-    from sequencer.checker import capabilities, declarations, limits, names, order, results, steps
+    from sequencer.checker.capabilities import check_capabilities
+    from sequencer.checker.declarations import check_declarations
+    from sequencer.checker.limits import check_limits
+    from sequencer.checker.names import check_used
+    from sequencer.checker.order import check_order
+    from sequencer.checker.results import check_results
     from sequencer.checker.scope import Workings
+    from sequencer.checker.steps import check_steps
 
     checked = Checked(recipe, problems)
     work = Workings(checked)
-    declarations.check(work, overrides or {})
-    steps.check(work)
-    results.check(work)
-    limits.check(work)
-    capabilities.check(work, bench)
-    order.check(work, bench)
-    names.check_used(work)
+    check_declarations(work, overrides or {})
+    check_steps(work)
+    check_results(work)
+    check_limits(work)
+    check_capabilities(work, bench)
+    check_order(work, bench)
+    check_used(work)
     if not problems.has_errors:
-        from sequencer.checker import worst_case
+        from sequencer.checker.worst_case import analyse
 
-        checked.worst = worst_case.analyse(checked, bench)
+        checked.worst = analyse(checked, bench)
     return checked

@@ -33,14 +33,25 @@ def time(
     """A time, in s where it is known; `zero` says whether none at all will do."""
     if not _amount(expressions, node, TIME, what):
         return None
+    return positive(expressions, node, TIME, what, zero)
+
+
+def positive(
+    expressions: Expressions,
+    node: tree.Expression,
+    dimension: Dimension,
+    what: str,
+    zero: bool = False,
+) -> float | None:
+    """The value of an amount above zero where it is known; one that isn't is reported."""
     value = expressions.work.folding.value(node)
     if value is not None and (value < 0 or (value == 0 and not zero)):
         expressions.error(
             "not-positive",
             node.span,
-            f"{what} is {write(value, TIME)}, expected "
-            + ("zero or more" if zero else "more than nothing"),
-            f"write it as in {example(TIME)}",
+            f"{what} is {write(value, dimension)}, expected "
+            + ("zero or more" if zero else "more than zero"),
+            f"write it as in {example(dimension)}",
             *origins(expressions.work, node),
         )
     return value
@@ -162,9 +173,7 @@ def definitions_in(work: Workings, node: tree.Node) -> list[Definition]:
     return [work.resolved[id(n)] for n in nodes_of(node) if id(n) in work.resolved]
 
 
-def _amount(
-    expressions: Expressions, node: tree.Expression, wanted: Dimension, what: str
-) -> bool:
+def _amount(expressions: Expressions, node: tree.Expression, wanted: Dimension, what: str) -> bool:
     expressions.work.critical.append((node, what))
     if isinstance(node, tree.Range | tree.Within | tree.Tolerance):
         found = expressions.span_of(node)
@@ -190,9 +199,7 @@ def _magnitude(
     if value < 0 and constant(node) is not None:
         hint = f"write limit {text.lstrip('-−')}: it holds on both sides"
     message = f"{what} is {write(value, dimension)}, and must be more than nothing"
-    expressions.error(
-        "not-positive", node.span, message, hint, *origins(expressions.work, node)
-    )
+    expressions.error("not-positive", node.span, message, hint, *origins(expressions.work, node))
 
 
 def _is_part(expressions: Expressions, node: tree.Name, channel: str) -> bool:

@@ -22,25 +22,25 @@ _NAMES = {"trace": "a trace", "column": "a column of it", "span": "a span", "val
 _SPANS = {VOLTAGE: "2 V to 1 V", TIME: "0 s to 10 s"}
 
 
-def type_of(expressions: Expressions, node: tree.Call, signature: Signature) -> Type:
+def type_of(expressions: Expressions, call: tree.Call, signature: Signature) -> Type:
     """The type of a calculation's answer; unknown where an argument has a problem."""
-    given = _assigned(expressions, node, signature)
+    given = _assigned(expressions, call, signature)
     if given is None:
-        for argument in node.arguments:
+        for argument in call.arguments:
             _quietly(expressions, argument.value)
         return UNKNOWN
     trace: TraceFacts | None = None
     dimensions: dict[str, Dimension] = {}
     complete = True
     for parameter in signature.parameters:
-        argument = given.get(parameter.name)
-        if argument is None:
+        node = given.get(parameter.name)
+        if node is None:
             continue
         if parameter.takes == "trace":
-            trace = _trace(expressions, argument, signature)
+            trace = _trace(expressions, node, signature)
             complete &= trace is not None
             continue
-        found = _argument(expressions, argument, parameter, trace)
+        found = _argument(expressions, node, parameter, trace)
         if found is None:
             complete = False
         else:
@@ -103,7 +103,7 @@ def _usage(signature: Signature) -> str:
     parts = []
     for parameter in signature.parameters:
         shown = parameter.name
-        if parameter.takes == "span":
+        if parameter.takes == "span" and parameter.dimension is not None:
             shown = _SPANS.get(parameter.dimension, shown)
         parts.append(f"[, {shown}]" if parameter.optional else f", {shown}")
     return "".join(parts).removeprefix(", ")
@@ -221,9 +221,7 @@ def columns_of(expressions: Expressions, trace: TraceFacts) -> dict[str, Dimensi
     return columns
 
 
-def _column(
-    expressions: Expressions, node: tree.Expression, trace: TraceFacts
-) -> Dimension | None:
+def _column(expressions: Expressions, node: tree.Expression, trace: TraceFacts) -> Dimension | None:
     columns = columns_of(expressions, trace)
     text = expressions.work.text(node.span)
     if isinstance(node, tree.Member):

@@ -168,9 +168,7 @@ def list_of(expressions: Expressions, node: tree.Expression) -> Type:
     return kind
 
 
-def _all(
-    expressions: Expressions, arguments: Sequence[tree.Argument]
-) -> list[Dimension] | None:
+def _all(expressions: Expressions, arguments: Sequence[tree.Argument]) -> list[Dimension] | None:
     """The dimensions of arguments, None where one of them has a problem."""
     found = [_unnamed(expressions, argument) for argument in arguments]
     known = [dimension for dimension in found if dimension is not None]

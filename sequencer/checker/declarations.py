@@ -14,10 +14,10 @@ from grammar import tree
 from grammar.diagnostic import Related, Span
 from grammar.quantity import CHARGE, CURRENT, ENERGY, POWER, VOLTAGE, Dimension, Quantity, write
 from grammar.wording import listed, near
-from sequencer.checker import settings
 from sequencer.checker.constants import span_ends
 from sequencer.checker.facts import ChannelFacts, PartFacts, Type
 from sequencer.checker.scope import Workings
+from sequencer.checker.settings import check_settings
 from sequencer.checker.units import Expressions
 from sequencer.checker.words import a, example, with_unit
 
@@ -43,12 +43,12 @@ RATINGS: dict[str, Dimension] = {
 }
 
 
-def check(work: Workings, overrides: Mapping[str, Quantity]) -> None:
+def check_declarations(work: Workings, overrides: Mapping[str, Quantity]) -> None:
     """All declarations; `overrides` are the settings given on the command line."""
     recipe = work.checked.recipe
     for channel in recipe.channels:
         _channel(work, channel)
-    settings.check(work, overrides)
+    check_settings(work, overrides)
     for part in recipe.parts:
         _part(work, part)
     for require in recipe.requires:

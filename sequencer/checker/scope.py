@@ -62,7 +62,8 @@ class Workings:
         self.defined: list[Definition] = []
         self.lost = lost_words(checked.problems)
         self.resolved: dict[int, Definition] = {}
-        self.local = dict(local_names(checked.recipe.steps + checked.recipe.final))
+        self.local = dict(local_names(checked.recipe.steps))
+        self.local_to_final = dict(local_names(checked.recipe.final))
         self.final = False
         self.loops: list[Definition] = []
         self.critical: list[tuple[tree.Expression, str]] = []
@@ -117,7 +118,7 @@ class Workings:
         elif definition.role == first.role:
             message = f"the {first.role} `{name.id}` is defined a second time"
             hint = "choose another name, or remove one of the two"
-        where = [Related(first.span, "the first")] if first.span != NOWHERE else []
+        where = [Related(first.span, f"the other `{name.id}`")]
         self.problems.error("name-taken", name.span, message, hint, where)
 
     def resolve(self, name: tree.Name, roles: Iterable[str]) -> Definition | None:
@@ -142,10 +143,12 @@ class Workings:
 
     def _unknown(self, name: tree.Name, roles: tuple[str, ...]) -> None:
         names = [definition.name for definition in self.visible(roles)]
-        elsewhere = self.local.get(name.id)
-        if elsewhere is not None and "let" in roles:
-            self._known_elsewhere(name, elsewhere)
-            return
+        if "let" in roles:
+            inside = self.local_to_final if self.final else self.local
+            elsewhere = inside.get(name.id) or self.local.get(name.id)
+            if elsewhere is not None:
+                self._known_elsewhere(name, elsewhere, not self.final or name.id in inside)
+                return
         if "let" in roles and not self.final:
             names.append(ELAPSED)
         wanted = near(name.id, names)
@@ -168,8 +171,8 @@ class Workings:
             f"unknown-{kind}", name.span, f"there is no {kind} `{name.id}` here", hint
         )
 
-    def _known_elsewhere(self, name: tree.Name, first: Span) -> None:
-        if self.final:
+    def _known_elsewhere(self, name: tree.Name, first: Span, same_steps: bool) -> None:
+        if not same_steps:
             message = f"`finally` can't count on `{name.id}`: the run may end before it has a value"
             hint = "use a setting, or work the value out again in `finally`"
         elif first > name.span:

@@ -18,7 +18,7 @@ from sequencer.checker.units import Expressions
 from sequencer.checker.words import a, described, example, with_unit
 
 
-def check(work: Workings, overrides: Mapping[str, Quantity]) -> None:
+def check_settings(work: Workings, overrides: Mapping[str, Quantity]) -> None:
     """All settings, and the values that the command line puts in their place."""
     for node in work.checked.recipe.settings:
         _setting(work, node)
@@ -86,8 +86,9 @@ def _bounds(
     if found.dimension != dimension:
         slug = "wrong-unit"
         hint = f"write both in one unit, as in {example(dimension)}"
-        place, message = bounds.span, (
-            f"`{node.name.id}` is {a(dimension)}, and its span is of {a(found.dimension)}"
+        place, message = (
+            bounds.span,
+            (f"`{node.name.id}` is {a(dimension)}, and its span is of {a(found.dimension)}"),
         )
         if dimension.is_plain:
             slug, place = "missing-unit", node.value.span
@@ -162,9 +163,7 @@ def _unknown(work: Workings, name: str) -> None:
     )
 
 
-def _refuse(
-    work: Workings, slug: str, message: str, hint: str, *related: Related
-) -> None:
+def _refuse(work: Workings, slug: str, message: str, hint: str, *related: Related) -> None:
     """A problem of the command line: it has no place in the recipe, and is the person's own."""
     source = work.problems.source
     work.problems.found.append(

@@ -130,6 +130,4 @@ def _in_order(expressions: Expressions, node: tree.Expression) -> None:
             hint += ", or change the settings it is worked out from"
     else:
         hint = "the width of a span is positive"
-    expressions.error(
-        "span-reversed", node.span, "this span ends below where it begins", hint
-    )
+    expressions.error("span-reversed", node.span, "this span ends below where it begins", hint)

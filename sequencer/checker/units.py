@@ -9,7 +9,7 @@ from __future__ import annotations
 from grammar import tree
 from grammar.diagnostic import Related, Span
 from grammar.quantity import PLAIN, TEMPERATURE, TEMPERATURE_POINT, TIME, Dimension
-from sequencer.checker import calls, readings
+from sequencer.checker import calls, readings, spans
 from sequencer.checker.constants import constant
 from sequencer.checker.facts import TRUTH, UNKNOWN, Type
 from sequencer.checker.scope import ELAPSED, Definition, Workings
@@ -35,9 +35,7 @@ class Expressions:
             checked.dimensions[id(node)] = found.dimension
         return found
 
-    def error(
-        self, slug: str, span: Span, message: str, hint: str = "", *related: Related
-    ) -> Type:
+    def error(self, slug: str, span: Span, message: str, hint: str = "", *related: Related) -> Type:
         """Report a problem; gives the unknown type, so that nothing follows from it."""
         self.work.problems.error(slug, span, message, hint, related)
         return UNKNOWN
@@ -309,9 +307,7 @@ class Expressions:
                 )
                 return TRUTH
             if found.known and found.kind != "quantity":
-                self.error(
-                    "not-a-quantity", side.span, f"{described(found)} can't be compared", ""
-                )
+                self.error("not-a-quantity", side.span, f"{described(found)} can't be compared", "")
                 return TRUTH
         left, right = (found.dimension for found in types)
         if left is not None and right is not None and left != right:
@@ -343,8 +339,6 @@ class Expressions:
 
     def span_of(self, node: tree.Expression, reversible: bool = False) -> Type:
         """The type of a span; `reversible` allows its low end to lie above the high one."""
-        from sequencer.checker import spans
-
         return spans.type_of(self, node, reversible)
 
 

@@ -61,7 +61,8 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
         stream = run.stream(port.name)
         for block in run.blocks(stream, ("time", "voltage", "current")):
             time, voltage, current = (np.frombuffer(column) for column in block)
-            values = {"voltage": voltage, "current": current, "power": voltage * current}
+            with np.errstate(invalid="ignore"):  # over range times nothing is no number
+                values = {"voltage": voltage, "current": current, "power": voltage * current}
             for quantity, (margin, _) in smallest.items():
                 low, high = port.ratings[quantity]
                 left = np.minimum(high - values[quantity], values[quantity] - low)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from sequencer.record import StreamWriter
 
 MOST_POINTS = 1_000_000
+_OTHER = {"voltage": "current", "current": "voltage"}
 NO_TRACE = -1
 """The trace number of a step's reading that goes into no trace."""
 
@@ -77,7 +78,7 @@ class Compiler:
                     self.ports[node.channel.id],
                     cast("Mode", node.mode),
                     number(node.level),
-                    self.expressions.bounds(node.limit),
+                    self.expressions.bounds(node.limit, _OTHER[node.mode]),
                 )
             case tree.Output():
                 worst = self.checked.worst
@@ -189,7 +190,9 @@ class Compiler:
             [self.ports[node.channel.id], *(self.ports[name.id] for name in node.reading)],
             cast("Mode", node.mode),
             _series(number(node.first), number(node.last), number(node.points), node.logarithmic),
-            self.expressions.bounds(node.limit) if node.limit is not None else None,
+            self.expressions.bounds(node.limit, _OTHER[node.mode])
+            if node.limit is not None
+            else None,
             number(node.settle) if node.settle is not None else None,
             self.expressions.condition(node.until) if node.until is not None else None,
             trace,

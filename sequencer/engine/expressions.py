@@ -62,8 +62,9 @@ class Scope:
 class Expressions:
     """Compiles the expressions of one run.
 
-    `channels` gives each channel's place in the memory, `constants` the limits that the names of
-    parts stand for, `relative` the ids of tolerances whose half width is a share of the centre.
+    `channels` gives each channel's place in the memory, `limits` the span that a part's name stands
+    for as a limit of a quantity, `relative` the ids of tolerances whose half width is a share of the
+    centre.
     """
 
     def __init__(
@@ -72,13 +73,13 @@ class Expressions:
         channels: Mapping[str, int],
         dimensions: Mapping[int, Dimension],
         now: Callable[[], float],
-        constants: Mapping[str, tuple[float, float]],
+        limits: Mapping[str, Callable[[str], tuple[float, float]]],
         relative: Collection[int],
     ) -> None:
         self.scope = scope
         self.channels = channels
         self.dimensions = dimensions
-        self.constants = constants
+        self.limits = limits
         self.relative = relative
         self._names: dict[str, Any] = {
             "__builtins__": {},
@@ -102,10 +103,10 @@ class Expressions:
         """A function that tells whether the condition holds at present."""
         return self._compiled(self.source(node))  # type: ignore[no-any-return]
 
-    def bounds(self, node: tree.Expression) -> Callable[[], tuple[float, float]]:
-        """A function that gives the two ends of a span; a value L is the span -L to L."""
-        if isinstance(node, tree.Name) and node.id in self.constants:
-            ends = self.constants[node.id]
+    def bounds(self, node: tree.Expression, quantity: str) -> Callable[[], tuple[float, float]]:
+        """A function that gives the two ends of a limit of a quantity; a value L is -L to L."""
+        if isinstance(node, tree.Name) and node.id in self.limits:
+            ends = self.limits[node.id](quantity)
             return lambda: ends
         low, high = self._ends(node)
         return self._compiled(f"({low}, {high})")  # type: ignore[no-any-return]

@@ -9,9 +9,10 @@ a simulation knows: only by readings.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from drivers.channel import Acquisition, Setpoint
+from drivers.channel import Setpoint
 from sequencer.engine.ending import Failed
 
 if TYPE_CHECKING:
@@ -34,6 +35,8 @@ def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
     """Look at the part of a port and prove its presence. Raises Failed where it doesn't fit."""
     if port.kind is None:
         return
+    fixed, widest = port.acquisition, port.channel.specification.voltage_ranges[-1].full_scale
+    port.configure(replace(fixed, voltage_range=widest))
     seen = _terminals(port, run)
     if seen is None:
         if port.kind.forces == "within its rating":
@@ -47,6 +50,7 @@ def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
     volts = seen.voltage
     run.event("look", f"{port.part}: {volts:.6g} V on the terminals, output off", port)
     _judge(port, volts)
+    port.configure(fixed)
     if port.not_pushed:
         run.event("push", f"{port.part}: not pushed, as the recipe says", port)
         return
@@ -137,14 +141,7 @@ def _push(port: Port, level: float, low: float, high: float, run: Run) -> list[R
     if volts is None or amperes is None:
         raise Failed(f"{port.part}: no range of {port.name} holds the presence push", "bench")
     port.configure(
-        Acquisition(
-            volts.full_scale,
-            amperes.full_scale,
-            acquisition.aperture_s,
-            acquisition.aperture_cycles,
-            acquisition.average,
-            acquisition.remote_sense,
-        )
+        replace(acquisition, voltage_range=volts.full_scale, current_range=amperes.full_scale)
     )
     port.program(Setpoint("current", level, low, high))
     run.on(port)

@@ -29,21 +29,6 @@ from sequencer.engine.tally import Tally
 if TYPE_CHECKING:
     from drivers.clock import Clock
 
-COLUMNS = (
-    "time",
-    "voltage",
-    "current",
-    "limited",
-    "level",
-    "voltage_range",
-    "current_range",
-    "charge",
-    "energy",
-    "trace",
-    "step",
-)
-"""What is on record of every reading, in this order; all SI, time from the run's start."""
-
 EVERYTHING = (-math.inf, math.inf)
 OWN_READING = -1
 """The trace number of a reading that the runner takes by itself."""
@@ -70,6 +55,7 @@ class Port:
         not_pushed: bool = False,
         line_frequency_hz: float = 50.0,
         ideal: bool = False,
+        lateness_s: float = 0.0,
     ) -> None:
         self.channel = channel
         self.name = channel.name
@@ -92,6 +78,7 @@ class Port:
         self._happened = happened
         self._line_frequency_hz = line_frequency_hz
         self._ideal = ideal
+        self._lateness_s = lateness_s
         self.alive: Callable[[], None] | None = None
         self._last: tuple[float, float, float, float] | None = None
         self._uncounted_since = 0.0
@@ -155,7 +142,14 @@ class Port:
         )
         self.power_low, self.power_high = power.widen(*self.ratings.get("power", EVERYTHING))
         gains = {"energy": volts.of_value + amperes.of_value, "charge": amperes.of_value}
-        blind = self.shortest_interval_s + specification.switching_time
+        # A reading speaks for its aperture's middle, and the next one may be the shortest interval
+        # away; then the output has to open.
+        blind = (
+            self.shortest_interval_s
+            + self.aperture_s / 2
+            + specification.switching_time
+            + self._lateness_s
+        )
         flows = self._most_flow()
         for tally, _ in self._tallies:
             into, out = flows[tally.quantity]

@@ -11,6 +11,7 @@ import gc
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from drivers.faults import BenchError
@@ -26,15 +27,18 @@ from sequencer.engine.ending import (
     Tripped,
 )
 from sequencer.engine.expressions import READINGS, Expressions, Scope
-from sequencer.engine.port import COLUMNS, Port
+from sequencer.engine.port import Port
 from sequencer.engine.run import Beat, Person, Run
 from sequencer.engine.steps import Step, all_steps
+from sequencer.record.rows import CHANNEL_COLUMNS
 
 if TYPE_CHECKING:
     from drivers.bench import Bench
     from sequencer.checker import Checked
     from sequencer.record import RunWriter, StreamWriter
 
+LATENESS_S = 0.05
+"""What a run in real time may come too late by, beyond the apertures, without being called so."""
 FAULTS_OF_A_LINK = ("link", "instrument")
 
 
@@ -55,6 +59,7 @@ class Runner:
     ) -> None:
         self.checked = checked
         self._ideal = ideal
+        self._real_time = real_time
         self._beat = beat
         self.record = record
         self.memory: list[float] = []
@@ -88,7 +93,7 @@ class Runner:
         )
         expressions = Expressions(
             scope, {n: b[0] for n, b in bases.items()}, checked.dimensions, self.run.now,
-            {part: self._limit_of(part) for part in checked.parts}, checked.relative,
+            {part: partial(self._limit_of, part) for part in checked.parts}, checked.relative,
         )  # fmt: skip
         extras = self._traces()
         compiler = Compiler(checked, expressions, self.ports, extras)
@@ -127,7 +132,7 @@ class Runner:
 
     def _port(self, name: str, bench: Bench, bases: tuple[int, int]) -> Port:
         facts = self.checked.part_on(name)
-        stream = self.record.stream(name, COLUMNS)
+        stream = self.record.stream(name, CHANNEL_COLUMNS)
         return Port(
             bench.channels[name],
             bench.clock,
@@ -142,12 +147,13 @@ class Runner:
             not_pushed=facts.not_pushed if facts is not None else False,
             line_frequency_hz=bench.file.line_frequency_hz,
             ideal=self._ideal,
+            lateness_s=LATENESS_S if self._real_time else 0.0,
         )
 
-    def _limit_of(self, part: str) -> tuple[float, float]:
+    def _limit_of(self, part: str, quantity: str) -> tuple[float, float]:
         worst = self.checked.worst
         assert worst is not None
-        return worst.limits_of_parts[part]
+        return worst.limit_of(part, quantity)
 
     def _traces(self) -> dict[str, StreamWriter]:
         extras: dict[str, StreamWriter] = {}
@@ -263,13 +269,13 @@ class Runner:
         for name in sorted(self.ports, key=lambda name: name != first):
             try:
                 self._off(self.ports[name], trip)
-            except BenchError as error:
-                self.run.event("off failed", error.message, self.ports[name])
+            except Exception as error:  # whatever it was, the output has to go off
+                self.run.event("off failed", str(error), self.ports[name])
                 try:
                     self.ports[name].channel.recover()
                     self._off(self.ports[name], trip)
-                except BenchError as again:
-                    self.run.event("off failed", again.message, self.ports[name])
+                except Exception as again:
+                    self.run.event("off failed", str(again), self.ports[name])
                     unknown.append(name)
         return tuple(unknown)
 

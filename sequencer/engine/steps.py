@@ -204,6 +204,7 @@ class Every(Loop):
                 if self.may_skip:
                     passed = math.ceil((run.now() - start) / period - 1e-9)
                     if passed > k:
+                        passed = min(passed, last + 1)
                         run.skipped(passed - k)
                         k = passed
                 if k > last:

@@ -6,12 +6,11 @@ dialects. A run on a bench without resources (a simulated one) has nothing to wa
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from drivers.kinds import KINDS
 
@@ -38,9 +37,13 @@ def watched(file: BenchFile, checked: Checked, store: Path) -> Iterator[Watchdog
     dog = Watchdog.start(outputs, report, checked.recipe.title)
     try:
         dog.rehearse()
-        yield dog
-    finally:
+    except BaseException:
         dog.close()
+        raise
+    # Dismissed only by a run that has come to its end: after anything else, the end of this process
+    # makes the watchdog switch off.
+    yield dog
+    dog.close()
 
 
 def _switch_off(file: BenchFile, checked: Checked, name: str) -> SwitchOff:
@@ -75,13 +78,14 @@ def _transport(resource: str, library: str | None) -> Transport:
     return {"visa": resource, "library": library or ""}
 
 
-def take_reports(store: Path) -> list[dict[str, Any]]:
-    """What watchdogs of runs on this store did since the last start; each is told once."""
-    found = []
+def take_reports(store: Path) -> list[str]:
+    """What watchdogs of runs on this store did since the last start, in words; told once."""
+    from drivers.watchdog import read_report, tell
+
+    said: list[str] = []
     for path in sorted(store.parent.glob(f"{store.name}.*{REPORT_ENDING}")):
-        try:
-            found.append(json.loads(path.read_text(encoding="utf-8")))
-        except (OSError, ValueError):
-            found.append({"run": path.name, "reason": "its report can't be read", "outputs": []})
+        report = read_report(path)
+        if report is not None:
+            said += tell(report)
         path.unlink(missing_ok=True)
-    return found
+    return said

@@ -17,7 +17,8 @@ from sequencer.record.schema import transaction
 ROWS = 4096  # of a full block
 Row = tuple[float, ...]
 
-_INSERT = "INSERT INTO block VALUES (?, ?, ?, ?, ?, ?, ?)"
+# A flush that was interrupted after its commit comes again, with more rows perhaps.
+_INSERT = "INSERT OR REPLACE INTO block VALUES (?, ?, ?, ?, ?, ?, ?)"
 
 
 def pack_columns(rows: Sequence[Row]) -> list[bytes]:

@@ -147,8 +147,8 @@ class Run:
             )
         return streams[name]
 
-    def blocks(self, stream: Stream, names: Sequence[str]) -> Iterator[Columns]:
-        """The named columns of a stream, at most 4096 rows at a time, in order.
+    def blocks(self, stream: Stream, names: Sequence[str], first: int = 0) -> Iterator[Columns]:
+        """The named columns of a stream from a row on, at most 4096 rows at a time, in order.
 
         Rows that come while this goes on are among them. Raises StoreError for an unknown column.
         """
@@ -159,7 +159,7 @@ class Run:
                 f"it has {', '.join(stream.columns)}",
             )
         wanted = [stream.columns.index(name) for name in names]
-        next_row = 0
+        next_row = first
         while True:
             # The second look is for readings that were merged into a block between the first look
             # and the one at the single readings.

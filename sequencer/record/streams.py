@@ -74,6 +74,11 @@ class LiveStream:
         first = self.count
         try:
             self._execute("INSERT INTO live VALUES (?, ?, ?)", (self._key, first, self._pack(*row)))
+        except sqlite3.IntegrityError:
+            # A Ctrl-C came between the commit of the last row and the counting of it.
+            self.count = first + 1
+            self.append(row)
+            return
         except sqlite3.Error as error:
             raise store_failed(self._path, error) from error
         self.count = first + 1

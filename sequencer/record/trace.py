@@ -54,7 +54,8 @@ def read_trace(run: Run, name: str) -> Trace:
         if place == 0:
             columns["time"] = own.get("time", empty)
         columns |= {f"{channel}.{key}": own.get(key, empty) for key in QUANTITIES}
-        columns[f"{channel}.power"] = own.get("voltage", empty) * own.get("current", empty)
+        with np.errstate(invalid="ignore"):  # over range times nothing is no number
+            columns[f"{channel}.power"] = own.get("voltage", empty) * own.get("current", empty)
     rows = min(len(column) for column in columns.values())
     return Trace(name, {key: column[:rows] for key, column in columns.items()})
 

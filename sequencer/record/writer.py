@@ -172,7 +172,10 @@ class RunWriter:
                 )
 
     def flush(self) -> None:
-        """Put what a dry run still holds back into the store, so that the run can be read."""
+        """Put into the store what is still held back, so that readers find everything told so far.
+
+        For the moment when results are worked out; a block that isn't full is written as it is.
+        """
         for _, _, stream in self._streams.values():
             stream.flush()
         self._flush_pending()

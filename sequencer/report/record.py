@@ -95,9 +95,7 @@ def show_results(terminal: Terminal, rows: Sequence[ResultRow], *, ended_well: b
         terminal.say(terminal.table([_result(terminal, row) for row in results]))
     if expectations:
         terminal.say()
-        terminal.say(
-            terminal.heading("Expectations (compared plainly, uncertainty not stated)")
-        )
+        terminal.say(terminal.heading("Expectations (compared plainly, uncertainty not stated)"))
         terminal.say(terminal.table([_expectation(terminal, row) for row in expectations]))
 
 

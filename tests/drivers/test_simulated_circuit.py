@@ -56,9 +56,7 @@ floats = st.floats(allow_nan=False, allow_infinity=False)
 @st.composite
 def banks(draw: st.DrawFn) -> Network:
     count = draw(st.integers(0, 3))
-    branches = tuple(
-        (draw(st.floats(0.1, 50)), draw(st.floats(0.1, 50))) for _ in range(count)
-    )
+    branches = tuple((draw(st.floats(0.1, 50)), draw(st.floats(0.1, 50))) for _ in range(count))
     return bank(
         draw(st.floats(0.1, 100)),
         draw(st.floats(1e-3, 1)),
@@ -127,8 +125,10 @@ def test_no_mean_leaves_the_staircase(network: Network, source: Source, windows:
         voltage, current, _ = circuit.mean(now, now + window)
         now += window
         assert source.currents[-1] - slack <= current <= source.currents[0] + slack
-        if len(circuit.changes) == changes and circuit.stretch % 2 == 1 and not (
-            source.series_resistance
+        if (
+            len(circuit.changes) == changes
+            and circuit.stretch % 2 == 1
+            and not (source.series_resistance)
         ):
             assert voltage == source.voltages[circuit.stretch // 2]
         if len(circuit.changes) == changes and circuit.stretch % 2 == 0:
@@ -177,7 +177,7 @@ def test_three_changes_within_one_step() -> None:
 
 
 def test_a_dip_and_back_under_constant_current() -> None:
-    """At 0.1 A the branch first pulls the voltage under the low limit: a sum of two exponentials."""
+    """At 0.1 A the branch first pulls the voltage under the low limit, then lets it go."""
     circuit = NetworkCircuit(bank(initial=(2.7, 0.0)))
     circuit.connect(current_source(0.1, 2.5, 2.75), 0)
     circuit.advance(10_000 * SECOND)
@@ -202,7 +202,8 @@ def test_charge_without_leak_is_a_ramp() -> None:
     circuit = NetworkCircuit(bank(branches=(), leak=None, initial=(0.0,)))
     circuit.connect(current_source(1.0, -40.0, 40.0), 0)
     voltage, current, limited = circuit.mean(99 * SECOND, 101 * SECOND)
-    assert (voltage, current, limited) == (pytest.approx(10.01, rel=1e-14), 1.0, 0.0)
+    assert voltage == pytest.approx(10.01, rel=1e-14)
+    assert (current, limited) == (1.0, 0.0)
 
 
 def test_equal_gaps_meet_equal_rows() -> None:
@@ -237,7 +238,8 @@ def test_phi_and_psi(z: float) -> None:
 @settings(max_examples=200, deadline=None, derandomize=True)
 @given(
     st.lists(st.floats(-10, 0), min_size=2, max_size=5, unique=True),
-    st.lists(st.floats(-5, 5), min_size=5, max_size=5),
+    # Weights so small that their terms vanish in a float have no zeros to find.
+    st.lists(st.floats(-5, 5).filter(lambda w: w == 0 or abs(w) > 1e-6), min_size=5, max_size=5),
 )
 def test_zeros_of_exponential_sums(rates: list[float], weights: list[float]) -> None:
     """Every change of sign on a dense grid has its zero, and each zero is one."""
@@ -284,7 +286,7 @@ def test_resistor_on_a_staircase(
     """Ohm's law, 100 ohm, with either quantity in control; exactly at both it is the level's."""
     circuit = StaticCircuit(Ohmic(100.0))
     circuit.connect(source, 0)
-    assert circuit.mean(0, SECOND) == (pytest.approx(voltage), pytest.approx(current), limited)
+    assert circuit.mean(0, SECOND) == pytest.approx((voltage, current, limited))
 
 
 @settings(max_examples=100, deadline=None, derandomize=True)

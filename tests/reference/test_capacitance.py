@@ -10,51 +10,29 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from sequencer.analysis.calculations import capacitance, energy, internal_resistance
-from sequencer.analysis.calculations.capacitor import passage
-from tests.sequencer.analysis.made_traces import Table, table
+from sequencer.analysis.calculations.passage import passage
+from tests.sequencer.analysis.made_traces import Table, TwoBranches, table
 
-Floats = NDArray[np.float64]
-
-SERIES_ohm, MAIN_F, BRANCH_ohm, BRANCH_F, LEAK_ohm = 0.010, 10.0, 5.0, 2.0, 10e3
 START_V, CURRENT_A, RATED_V = 2.69999703, 1.0, 2.7
+NETWORK = TwoBranches(
+    series_ohm=0.010,
+    main_f=10.0,
+    branch_ohm=5.0,
+    branch_f=2.0,
+    leak_ohm=10e3,
+    start_v=START_V,
+    current_a=CURRENT_A,
+)
 BETWEEN = (0.8 * RATED_V, 0.4 * RATED_V)
 APERTURE_s = 2e-3
-
-# x' = A x + b i for the two capacitor voltages x, current i into the part; v = x1 + R_s i.
-A = np.array(
-    [
-        [-(1 / BRANCH_ohm + 1 / LEAK_ohm) / MAIN_F, 1 / (BRANCH_ohm * MAIN_F)],
-        [1 / (BRANCH_ohm * BRANCH_F), -1 / (BRANCH_ohm * BRANCH_F)],
-    ]
-)
-B = np.array([1 / MAIN_F, 0.0])
-RATES, VECTORS = np.linalg.eig(A)
-SETTLED = np.linalg.solve(A, B) * CURRENT_A  # −A⁻¹ b i with i = −1 A
-MODES = np.linalg.solve(VECTORS, np.full(2, START_V) - SETTLED)
-
-
-def voltage_at(time: Floats) -> Floats:
-    """v(t) = x∞ + Σ c_k e^{λ_k t} − I R_s, exact."""
-    return (
-        SETTLED[0] + np.exp(np.outer(time, RATES)) @ (VECTORS[0] * MODES) - CURRENT_A * SERIES_ohm
-    )
-
-
-def voltage_meant(middle: Floats, aperture_s: float) -> Floats:
-    """The mean of v over apertures about their middles, each mode in closed form."""
-    half = RATES * aperture_s / 2
-    shape = np.sinh(half) / half
-    modes = np.exp(np.outer(middle, RATES)) @ (VECTORS[0] * MODES * shape)
-    return SETTLED[0] + modes - CURRENT_A * SERIES_ohm
 
 
 def discharge(period_s: float = 0.01, rest: bool = True) -> Table:
     """Readings from the start on, each at its aperture's middle; one at rest just before."""
     middle = np.arange(round(20 / period_s)) * period_s + APERTURE_s / 2
-    voltage, current = voltage_meant(middle, APERTURE_s), np.full(len(middle), -CURRENT_A)
+    voltage, current = NETWORK.voltage(middle, APERTURE_s), np.full(len(middle), -CURRENT_A)
     made = table("discharging", middle, voltage, current)
     if rest:
         before = {"time": -APERTURE_s / 2, "smu.voltage": START_V, "smu.current": 0.0}
@@ -67,7 +45,7 @@ def discharge(period_s: float = 0.01, rest: bool = True) -> Table:
 
 def test_the_solution_here_agrees_with_the_listed_voltages() -> None:
     """Listed to seven digits for 10 ms, 1 s and 5 s."""
-    found = voltage_at(np.array([0.01, 1.0, 5.0]))
+    found = NETWORK.voltage(np.array([0.01, 1.0, 5.0]))
     assert found == pytest.approx([2.688997, 2.590932, 2.210548], abs=6e-7)
 
 
@@ -104,7 +82,7 @@ def test_resistance_by_least_squares_on_a_dense_grid() -> None:
 def test_resistance_by_least_squares_on_a_grid_of_one_second() -> None:
     """60.214 mΩ with points on whole seconds, below 2.7 V as above."""
     time = np.arange(21.0)
-    made = table("discharging", time, voltage_at(time), np.full(21, -CURRENT_A))
+    made = table("discharging", time, NETWORK.voltage(time), np.full(21, -CURRENT_A))
     found = internal_resistance(made, BETWEEN, (-1e-12, RATED_V, 0.0))
     assert found.value == pytest.approx(60.214e-3, abs=0.5e-6)
 
@@ -118,11 +96,7 @@ def test_resistance_from_the_actual_start_tends_to_the_least_squares_integral() 
     """
     made = discharge()
     way = passage(made.columns["time"], made.columns["smu.voltage"], BETWEEN)
-    nodes, weights = np.polynomial.legendre.leggauss(40)
-    time = (way.end_s + way.start_s) / 2 + nodes * (way.end_s - way.start_s) / 2
-    root = np.sqrt(weights)
-    basis = np.stack((root, root * time), axis=1)
-    (at_start, _), *_ = np.linalg.lstsq(basis, root * voltage_at(time))
+    at_start = NETWORK.line_at_start(way.start_s, way.end_s)
     expected_ohm = (START_V - at_start) / CURRENT_A
     assert internal_resistance(made, BETWEEN).value == pytest.approx(expected_ohm, rel=7e-4)
     dense = internal_resistance(discharge(0.0005), BETWEEN)
@@ -132,5 +106,5 @@ def test_resistance_from_the_actual_start_tends_to_the_least_squares_integral() 
 def test_energy_it_holds_settled() -> None:
     """½ (10 F + 2 F) (2.7 V)² = 43.74 J, as the difference of a counter that integrates v·i."""
     made = table("emptying", np.array([0.0, 1.0]), np.array([2.7, 0.0]), np.zeros(2))
-    made.columns["smu.energy"] = np.array([100.0, 100.0 - 0.5 * (MAIN_F + BRANCH_F) * 2.7**2])
+    made.columns["smu.energy"] = np.array([100.0, 100.0 - 0.5 * (10.0 + 2.0) * 2.7**2])
     assert -energy(made).value == pytest.approx(43.74, rel=1e-12)

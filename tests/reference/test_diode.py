@@ -28,8 +28,10 @@ saturation_current = "1 pA"
 
 def test_thermal_voltage() -> None:
     """CODATA: k·T/q at 298.15 K and 300 K, to the last of the digits listed."""
-    assert BOLTZMANN_J_PER_K * 298.15 / ELEMENTARY_CHARGE_C == pytest.approx(0.0256925791, abs=5e-11)
-    assert BOLTZMANN_J_PER_K * 300 / ELEMENTARY_CHARGE_C == pytest.approx(0.0258519998, abs=5e-11)
+    assert (
+        pytest.approx(0.0256925791, abs=5e-11) == BOLTZMANN_J_PER_K * 298.15 / ELEMENTARY_CHARGE_C
+    )
+    assert pytest.approx(0.0258519998, abs=5e-11) == BOLTZMANN_J_PER_K * 300 / ELEMENTARY_CHARGE_C
 
 
 @pytest.mark.parametrize(
@@ -97,6 +99,4 @@ def test_reverse_leaks_and_meets_the_limit() -> None:
     channel.switch(True)
     reading = channel.measure()
     assert (reading.voltage, reading.current, reading.limited) == (-20.0, -1e-12, 1.0)
-    assert [event.text for event in channel.poll()] == [
-        "the voltage limit of -20 V took control"
-    ]
+    assert [event.text for event in channel.poll()] == ["the voltage limit of -20 V took control"]

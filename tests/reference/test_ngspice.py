@@ -76,7 +76,9 @@ def bank(
     leak: float,
     initial: list[float],
 ) -> tuple[SimulatedChannel, VirtualClock]:
-    slow = ", ".join(f'{{ resistance = "{r!r} ohm", capacitance = "{c!r} F" }}' for r, c in branches)
+    slow = ", ".join(
+        f'{{ resistance = "{r!r} ohm", capacitance = "{c!r} F" }}' for r, c in branches
+    )
     voltages = ", ".join(f'"{v!r} V"' for v in initial)
     text = f"""
 line_frequency = "50 Hz"
@@ -228,7 +230,11 @@ def test_shared_charge_deck(tmp_path: Path) -> None:
 def test_diode_with_series_resistance(tmp_path: Path) -> None:
     """A DC sweep through 10 ohm; ngspice's constants are those of CODATA 2014, 1e-6 away."""
     draw = random.Random(7)
-    saturation, ideality, series = 10 ** draw.uniform(-13, -9), draw.uniform(1, 2), draw.uniform(0, 2)
+    saturation, ideality, series = (
+        10 ** draw.uniform(-13, -9),
+        draw.uniform(1, 2),
+        draw.uniform(0, 2),
+    )
     deck = f"""diode
 V1 s 0 0
 R1 s d 10

@@ -78,6 +78,17 @@ def test_the_method_is_named_with_the_number() -> None:
     )
 
 
+def test_noise_larger_than_the_step_from_row_to_row_shortens_the_way_by_a_few_sigma() -> None:
+    """A standard deviation of ten rows' worth of voltage; see the docstring of `passage`."""
+    sigma_V, rows = 1e-3, 20_000
+    for seed in range(20):
+        made = ideal_discharge(10.0, 1.0, 2.7, 1e-3, rows)
+        noise = np.random.default_rng(seed).normal(0.0, sigma_V, rows)
+        made.columns["smu.voltage"] = made.columns["smu.voltage"] + noise
+        error = capacitance(made, BETWEEN).value / 10.0 - 1
+        assert -8 * sigma_V / 1.08 < error < 0
+
+
 def test_a_drifting_current_counts_with_its_mean_between_the_crossings() -> None:
     """C = Q/U with Q the integral of the current, worked out by hand for a linear drift."""
     made = discharge()
@@ -95,6 +106,12 @@ def test_a_trace_with_charge_and_discharge_is_told_apart_by_the_order_of_the_spa
     made = table("both", time, np.concatenate((up, down)), current)
     assert capacitance(made, (1.08, 2.16)).value == pytest.approx(2.0 * 19.9 / 2.2, rel=1e-9)
     assert capacitance(made, (2.16, 1.08)).value == pytest.approx(1.0 * 19.9 / 1.8, rel=1e-9)
+
+
+def test_a_voltage_that_just_reaches_the_second_value_has_passed() -> None:
+    """100 F at 1 A from 2.5 V, a row every 12.5 s: exactly 1 V in the last of thirteen rows."""
+    made = ideal_discharge(100.0, 1.0, 2.5, 12.5, 13)
+    assert capacitance(made, (2.0, 1.0)).value == pytest.approx(100.0, rel=1e-12)
 
 
 def rested(
@@ -124,6 +141,18 @@ def test_the_reading_at_rest_may_stand_before_the_trace() -> None:
     assert whole.method == (
         "least-squares line from 2.16 V to 1.08 V (108 readings) extrapolated to the start of -1 A "
         "(IEC 62391-1, start from 2.7 V, known to ±50 ms)"
+    )
+
+
+def test_the_current_must_be_constant_from_its_start_on_not_on_the_straight_part_alone() -> None:
+    made = rested()
+    made.columns["smu.current"][1:20] = -0.8
+    assert capacitance(made, BETWEEN).value == pytest.approx(10.0, rel=1e-9)
+    with pytest.raises(NotWorkedOut) as refusal:
+        internal_resistance(made, BETWEEN)
+    assert str(refusal.value) == (
+        "the current is not constant: -800 mA 100 ms after the first row, -976.398 mA on average; "
+        "missing: a current within 5 % of its mean throughout"
     )
 
 
@@ -179,6 +208,12 @@ REFUSED = {
         "the time does not rise from row 2 to row 3; missing: readings in the order in which they "
         "were taken",
     ),
+    "twice at one time": (
+        table("t", np.array([0.0, 1.0, 1.0]), np.array([2.7, 2.0, 1.0]), np.full(3, -1.0)),
+        BETWEEN,
+        "the time does not rise from row 2 to row 3; missing: readings in the order in which they "
+        "were taken",
+    ),
     "no time": (
         table("t", np.array([0.0, np.nan, 1.0]), np.array([2.7, 2.0, 1.0]), np.full(3, -1.0)),
         BETWEEN,
@@ -206,13 +241,13 @@ REFUSED = {
         discharge(current=-np.minimum(1.0, np.linspace(2.5, 0.5, 200))),
         BETWEEN,
         "the current is not constant: -932.161 mA 15.6 s after the first row, "
-        "-990.726 mA on average; missing: a current within 5% of its mean between the two voltages",
+        "-990.726 mA on average; missing: a current within 5 % of its mean throughout",
     ),
     "no current": (
         discharge(current=np.zeros(200)),
         BETWEEN,
         "the current is not constant: 0 A 5.4 s after the first row, 0 A on average; missing: a "
-        "current within 5% of its mean between the two voltages",
+        "current within 5 % of its mean throughout",
     ),
     "wrong sign": (
         discharge(current=np.full(200, 1.0)),
@@ -239,12 +274,12 @@ REFUSED = {
     "no span": (
         discharge(),
         (2.0, 2.0),
-        "the span has no two ends that differ; missing: two voltages: 80 % * rated to 40 % * rated",
+        "the span has no two ends that differ; missing: two voltages, as in 2.1 V to 1.1 V",
     ),
     "half a span": (
         discharge(),
         (-np.inf, 2.0),
-        "the span has no two ends that differ; missing: two voltages: 80 % * rated to 40 % * rated",
+        "the span has no two ends that differ; missing: two voltages, as in 2.1 V to 1.1 V",
     ),
 }
 
@@ -271,7 +306,7 @@ STARTS_REFUSED = {
         rested(rest_A=0.04),
         None,
         "the part was not at rest: 40 mA flowed at the last reading before the -1 A; missing: at "
-        "most 1% of it: a longer hold, or a reading with the output open",
+        "most 1 % of it: hold longer, or look with the output open",
     ),
     "over range at rest": (
         ideal_discharge(10.0, 1.0, 2.7, 0.1, 200),

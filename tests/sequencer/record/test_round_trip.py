@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sqlite3
 import struct
+from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
 
@@ -172,10 +173,28 @@ def test_everything_besides_readings(store, path, info, mode):
         assert run.results() == [result, refused]
 
 
+@pytest.mark.parametrize("mode", MODES)
+def test_after_a_flush_readers_find_everything_and_writing_goes_on(store, info, readings, mode):
+    rows = readings(4200)
+    writer = store.begin(info(mode))
+    stream = writer.stream("smu", CHANNEL_COLUMNS)
+    for row in rows[:100]:
+        stream.append(row)
+    writer.note(1.0, "fan heard")
+    writer.flush()
+    writer.flush()
+    run = store.run(writer.id)
+    assert run.columns("smu")["voltage"].tolist() == [row[1] for row in rows[:100]]
+    assert store.runs()[0].readings == stream.count == 100
+    assert [note.text for note in run.notes()] == ["fan heard"]
+    for row in rows[100:]:
+        stream.append(row)
+    writer.end("finished", 0)
+    assert run.columns("smu")["voltage"].tolist() == [row[1] for row in rows]
+
+
 def test_runs_are_numbered_by_the_day(path, info):
     days = iter([f"2026-03-{day}T10:00:00+00:00" for day in (14, 14, 14, 14, 15, 15)])
-    from datetime import datetime
-
     with Store.open(path, wall=lambda: datetime.fromisoformat(next(days))) as store:
         ids = []
         for _ in range(3):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.record import Store, StoreError, default_path, open_record, schema
+from sequencer.record import Store, StoreError, default_path, open_record, schema, streams
 from sequencer.record.rows import CHANNEL_COLUMNS
 
 
@@ -210,6 +210,37 @@ def test_a_full_disk_is_told_and_loses_nothing(path, store, info, readings, mode
     assert kept["voltage"].tolist() == [row[1] for row in rows[: stream.count]]
     writer._connection.execute("PRAGMA max_page_count = 1000000")
     writer.end("failed", 4, "the disk is full")
+
+
+@pytest.mark.parametrize("mode", ["dry run", "run"])
+def test_an_interruption_right_after_a_commit_neither_loses_nor_doubles(
+    store, info, readings, mode, monkeypatch
+):
+    rows = readings(5000)
+    writer = store.begin(info(mode))
+    stream = writer.stream("smu", CHANNEL_COLUMNS)
+    for row in rows[:4095]:
+        stream.append(row)
+
+    def interrupted(commit):
+        def then_interrupt(*arguments):
+            commit(*arguments)
+            raise KeyboardInterrupt
+
+        return then_interrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(streams, "insert_block", interrupted(streams.insert_block))
+        if mode == "run":
+            patched.setattr(stream, "_execute", interrupted(stream._execute))
+        with pytest.raises(KeyboardInterrupt):
+            stream.append(rows[4095])
+    for row in rows[4096:]:
+        stream.append(row)
+    writer.end("stopped", 5)
+    columns = store.run(writer.id).columns("smu")
+    assert list(zip(*(c.tolist() for c in columns.values()), strict=True)) == rows
+    assert store.runs()[0].readings == 5000
 
 
 def test_the_schema_says_what_every_column_holds(path, store):

@@ -210,7 +210,7 @@ def test_a_file_that_cannot_be_written_leaves_nothing(store, info, tmp_path):
 def test_memory_is_bounded_whatever_the_length(store, info, tmp_path):
     """Five times the readings take no more memory to write and to export.
 
-    What is held is a block of 4096 rows of 11 numbers, as objects, bytes and text: well below 10 MB.
+    Held is a block of 4096 rows of 11 numbers, as objects, bytes and text: far below 10 MB.
     """
 
     def peak_of(count: int) -> int:

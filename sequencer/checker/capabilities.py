@@ -1,0 +1,165 @@
+"""Capabilities: what the steps ask of a channel is declared, and the bench has it.
+
+Looks at each step by itself; what depends on the order of steps (measuring with the output off)
+stands with the order. Knows of a bench only which channels it has and what they can do.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from grammar import tree
+from grammar.diagnostic import Related, Span
+from grammar.wording import listed, near
+from sequencer.checker.constants import constant
+from sequencer.checker.declarations import CAPABILITIES
+from sequencer.checker.facts import ChannelFacts
+from sequencer.checker.readings import MEASURED
+from sequencer.checker.scope import Workings, nodes_of, steps_of
+
+if TYPE_CHECKING:
+    from drivers.bench_file import BenchFile
+
+
+def check_capabilities(work: Workings, bench: BenchFile | None) -> None:
+    """All steps against the declared channels, and these against the bench where one is named."""
+    recipe = work.checked.recipe
+    for step in steps_of(recipe.steps + recipe.final):
+        _step(work, step)
+    for node in nodes_of((recipe.steps, recipe.final, recipe.guards)):
+        if isinstance(node, tree.Member):
+            _reading(work, node)
+    if bench is not None:
+        for channel in recipe.channels:
+            _on_bench(work, channel, bench)
+
+
+def _step(work: Workings, step: tree.Step) -> None:
+    match step:
+        case tree.SourceStep():
+            _source(work, step.channel)
+            _limit(work, step)
+        case tree.Sweep():
+            _source(work, step.channel)
+            _limit(work, step)
+            for name in (step.channel, *step.reading):
+                _measure(work, name)
+        case tree.Output() if step.on:
+            _source(work, step.channel)
+        case tree.Measure():
+            for name in step.channels:
+                _measure(work, name)
+
+
+def _source(work: Workings, name: tree.Name) -> None:
+    """A load sinks by a level and a limit of its own, so `sink` alone lets a channel source."""
+    facts = work.checked.channels.get(name.id)
+    if facts is not None and not (facts.can("source") or facts.can("sink")):
+        _not_declared(work, facts, name.span, "source", "sources")
+
+
+def _measure(work: Workings, name: tree.Name) -> None:
+    facts = work.checked.channels.get(name.id)
+    if facts is not None and not (facts.can("measure voltage") or facts.can("measure current")):
+        _not_declared(work, facts, name.span, "measure", "measures")
+
+
+def _reading(work: Workings, node: tree.Member) -> None:
+    facts = work.checked.channels.get(node.base.id)
+    if facts is None or "measure" in facts.capabilities:
+        return
+    missing = [c for c in MEASURED.get(node.field.id, ()) if not facts.can(c)]
+    # A channel that measures nothing at all has been told so where it is measured.
+    if missing and any(facts.can(c) for c in ("measure voltage", "measure current")):
+        wanted = "measure" if len(MEASURED[node.field.id]) > 1 else missing[0]
+        other = missing[0].removeprefix("measure ")
+        work.problems.error(
+            "undeclared-capability",
+            node.span,
+            f"`{facts.name}.{node.field.id}` needs the {other}, which `{facts.name}` is not "
+            "declared to measure",
+            f"write {wanted} behind `channel {facts.name}:`",
+            [Related(facts.span, "the channel")],
+        )
+
+
+def _limit(work: Workings, step: tree.SourceStep | tree.Sweep) -> None:
+    name, node = step.channel, step.limit
+    facts = work.checked.channels.get(name.id)
+    if node is None or facts is None or facts.can("two-sided limit"):
+        return
+    if _symmetric(work, node, "current" if step.mode == "voltage" else "voltage"):
+        return
+    related = [Related(facts.span, "the channel")]
+    hint = f"write two-sided limit behind `channel {name.id}:` where the instrument can do that"
+    if isinstance(node, tree.Name):
+        part = work.checked.parts.get(node.id)
+        if part is not None:
+            related.append(Related(part.span, "the part, whose rating has two unlike ends"))
+        hint += ", or write the limit as a value"
+    elif isinstance(node, tree.Range) and node.high is not None:
+        hint += f", or limit {work.text(node.high.span)}, which holds on both sides"
+    work.problems.error(
+        "undeclared-capability",
+        node.span,
+        f"this limit has two unlike ends, and `{name.id}` is not declared to hold such a limit",
+        hint,
+        related,
+    )
+
+
+def _symmetric(work: Workings, node: tree.Expression, quantity: str) -> bool:
+    """Whether a limit has the same magnitude on both sides whatever its values turn out to be."""
+    match node:
+        case tree.Range():
+            if node.low is None or node.high is None:
+                return True
+            low, high = constant(node.low), constant(node.high)
+            if low is not None and high is not None:
+                return low == -high
+            return node.low == tree.Negative(node.high)
+        case tree.Tolerance():
+            return constant(node.centre) == 0
+        case tree.Name():
+            part = work.checked.parts.get(node.id)
+            bounds = part.ratings.get(quantity) if part is not None else None
+            return bounds is None or bounds[0] == -bounds[1]
+        case _:
+            return True
+
+
+def _not_declared(
+    work: Workings, facts: ChannelFacts, span: Span, capability: str, verb: str
+) -> None:
+    have = listed([f"`{c}`" for c in sorted(facts.capabilities)], 20).replace(" or ", " and ")
+    work.problems.error(
+        "undeclared-capability",
+        span,
+        f"this step {verb} with `{facts.name}`, which is declared for {have} only",
+        f"write {capability} behind `channel {facts.name}:`",
+        [Related(facts.span, "the channel")],
+    )
+
+
+def _on_bench(work: Workings, node: tree.Channel, bench: BenchFile) -> None:
+    name = node.name.id
+    specification = bench.specifications.get(name)
+    if specification is None:
+        if name in bench.channels:
+            return
+        wanted = near(name, bench.channels)
+        hint = f"the bench has {listed(bench.channels, 20)}"
+        if wanted is not None:
+            hint = f"call it {wanted} here, or write [channels.{name}] in the bench file"
+        work.problems.error(
+            "bench-lacks-channel", node.name.span, f"the bench has no channel `{name}`", hint
+        )
+        return
+    for capability in node.capabilities:
+        if capability.text in CAPABILITIES and not specification.can(capability.text):
+            work.problems.error(
+                "bench-lacks-capability",
+                capability.span,
+                f"the bench's `{name}` ({specification.title}) can't do `{capability.text}`",
+                "take another instrument, or leave this out where the recipe can do without it",
+            )

@@ -1,0 +1,319 @@
+"""Steps: their names, their units and the values that they take, block by block.
+
+One method a step. What a step needs of its channel, what must have come before it and whether it
+ends are other checks' matters; here it is only understood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from grammar import tree
+from grammar.diagnostic import Related
+from grammar.quantity import CURRENT, LINE_CYCLES, PLAIN, TIME, VOLTAGE, Dimension
+from grammar.wording import listed, near
+from sequencer.checker import amounts, calls, traces
+from sequencer.checker.facts import TRUTH, Type
+from sequencer.checker.readings import COUNTERS
+from sequencer.checker.scope import Definition, Workings, role_of
+from sequencer.checker.units import VALUES, Expressions
+from sequencer.checker.words import a, described, example
+
+SETUP: dict[str, Dimension] = {
+    "aperture": TIME,
+    "average": PLAIN,
+    "voltage range": VOLTAGE,
+    "current range": CURRENT,
+}
+
+
+def check_steps(work: Workings) -> None:
+    """All steps, those of `finally` included.
+
+    Names of the recipe's own block stay known for the results; those of `finally` don't.
+    """
+    traces.declare(work)
+    Steps(work, "steps").block(work.checked.recipe.steps)
+    top = work.blocks.pop()
+    work.final = True
+    Steps(work, "finally").within(work.checked.recipe.final)
+    work.final = False
+    work.blocks.append(top)
+
+
+class Steps:
+    """Checks the steps of one block of the recipe, and those within them."""
+
+    def __init__(self, work: Workings, place: str) -> None:
+        self.work = work
+        self.expressions = Expressions(work, place)
+
+    def within(self, block: tree.Block | None) -> None:
+        """The steps of a block, whose names end with it."""
+        self.block(block or ())
+        self.work.close_block()
+
+    def block(self, block: tree.Block) -> None:
+        """The steps of a block that stays open."""
+        self.work.open_block()
+        for step in block:
+            self.step(step)
+
+    def step(self, node: tree.Step) -> None:
+        """One step."""
+        expressions = self.expressions
+        match node:
+            case tree.Setup():
+                self._setup(node)
+            case tree.SourceStep():
+                self._source(node)
+            case tree.Output():
+                self.channel(node.channel)
+            case tree.Measure():
+                self._measure(node)
+            case tree.Wait():
+                amounts.time(expressions, node.duration, "the time to wait", zero=True)
+            case tree.Every():
+                self._every(node)
+            case tree.Repeat():
+                if node.count is not None:
+                    amounts.count(expressions, node.count, "the number of turns", least=0)
+                self.within(node.body)
+            case tree.ForIn():
+                self._loop(node.name, calls.list_of(expressions, node.values), node, [node.values])
+            case tree.ForCount():
+                amounts.whole(expressions, node.first, "the first number")
+                amounts.whole(expressions, node.last, "the last number")
+                self._loop(node.name, Type("quantity", PLAIN), node, [node.first, node.last])
+            case tree.If():
+                for arm in node.arms:
+                    expressions.condition(arm.condition)
+                    self.within(arm.body)
+                self.within(node.otherwise)
+            case tree.Sweep():
+                self._sweep(node)
+            case tree.Let():
+                self._let(node)
+            case tree.Set():
+                self._set(node)
+            case tree.Reset():
+                self._reset(node)
+            case tree.Say() | tree.Note() | tree.Stop() | tree.Fail():
+                if node.text is not None:
+                    expressions.type_of(node.text)
+            case tree.Leave():
+                pass
+
+    def channel(self, name: tree.Name) -> bool:
+        """Whether a name is a channel; a wrong one is reported."""
+        definition = self.work.resolve(name, ("channel",))
+        if definition is None:
+            return False
+        if definition.role == "channel":
+            return True
+        part = self.work.checked.parts.get(name.id)
+        self.work.problems.error(
+            "not-a-channel",
+            name.span,
+            f"`{name.id}` is {role_of(definition)}, expected a channel",
+            f"write {part.channel}, the channel it is on"
+            if part is not None
+            else f"the recipe has {listed(self.work.checked.channels)}",
+        )
+        return False
+
+    def _setup(self, node: tree.Setup) -> None:
+        self.channel(node.channel)
+        seen: dict[str, tree.Name] = {}
+        for item in node.items:
+            name = item.name.id
+            if name not in SETUP:
+                wanted = near(name, SETUP)
+                self.work.problems.error(
+                    "unknown-setup",
+                    item.name.span,
+                    f"“{name}” is nothing that `setup` sets",
+                    f"write {wanted} = …" if wanted else f"there are {listed(SETUP)}",
+                )
+                continue
+            if name in seen:
+                self.work.problems.error(
+                    "twice",
+                    item.name.span,
+                    f"`{name}` stands here a second time",
+                    "write it once",
+                    [Related(seen[name].span, "the first")],
+                )
+            seen.setdefault(name, item.name)
+            self._setup_value(name, item.value)
+
+    def _setup_value(self, name: str, node: tree.Expression) -> None:
+        expressions = self.expressions
+        if isinstance(node, tree.Name) and node.id == "auto":
+            if not name.endswith("range"):
+                expressions.error(
+                    "auto",
+                    node.span,
+                    f"the {name} can't be left to the instrument, only ranges can",
+                    f"write {name} = {'1 PLC' if name == 'aperture' else '1'}",
+                )
+        elif name == "aperture":
+            found = expressions.quantity(node)
+            self.work.critical.append((node, "the aperture"))
+            if found is not None and found not in (TIME, LINE_CYCLES):
+                expressions.error(
+                    "missing-unit" if found.is_plain else "wrong-unit",
+                    node.span,
+                    f"the aperture is {a(found)}, expected a time or a number of power line cycles",
+                    "write it as in 1 PLC or 20 ms",
+                )
+            elif found is not None:
+                amounts.positive(expressions, node, found, "the aperture")
+        elif name == "average":
+            amounts.count(expressions, node, "the number of readings to average", least=1)
+        elif expressions.quantity(node, SETUP[name], f"the {name}") is not None:
+            amounts.positive(expressions, node, SETUP[name], f"the {name}")
+
+    def _source(self, node: tree.SourceStep) -> None:
+        self.channel(node.channel)
+        amounts.level(self.expressions, node.level, node.mode, f"the level of a {node.mode} source")
+        if node.limit is not None:
+            amounts.limit(self.expressions, node.limit, node.mode, node.channel.id)
+
+    def _measure(self, node: tree.Measure) -> None:
+        self._channels(node.channels)
+        if node.into is not None:
+            traces.fill(self.expressions, node.into, node.channels, node.columns)
+
+    def _channels(self, names: Sequence[tree.Name]) -> None:
+        seen: dict[str, tree.Name] = {}
+        for name in names:
+            self.channel(name)
+            if name.id in seen:
+                self.work.problems.error(
+                    "twice",
+                    name.span,
+                    f"`{name.id}` stands here a second time",
+                    "each channel is read once in a step",
+                    [Related(seen[name.id].span, "the first")],
+                )
+            seen.setdefault(name.id, name)
+
+    def _every(self, node: tree.Every) -> None:
+        expressions = self.expressions
+        amounts.time(expressions, node.period, "the period of a loop")
+        if node.duration is not None:
+            amounts.time(expressions, node.duration, "the duration of a loop", zero=True)
+        if node.at_most is not None:
+            amounts.time(expressions, node.at_most, "the longest time of a loop", zero=True)
+        self.within(node.body)
+        if node.until is not None:
+            expressions.condition(node.until)
+        self.within(node.otherwise)
+
+    def _loop(
+        self,
+        name: tree.Name,
+        found: Type,
+        node: tree.ForIn | tree.ForCount,
+        values: Sequence[tree.Expression],
+    ) -> None:
+        """A loop with a variable, which is known in its body and a column of what is measured."""
+        self.work.open_block()
+        variable = self.work.define(name, "loop variable", found, node)
+        self._note_needs(variable, values)
+        self.work.loops.append(variable)
+        self.within(node.body)
+        self.work.loops.pop()
+        self.work.close_block()
+
+    def _sweep(self, node: tree.Sweep) -> None:
+        expressions, mode = self.expressions, node.mode
+        self._channels((node.channel, *node.reading))
+        amounts.level(expressions, node.first, mode, f"the first level of a {mode} sweep")
+        amounts.level(expressions, node.last, mode, f"the last level of a {mode} sweep")
+        amounts.count(expressions, node.points, "the number of points", least=2)
+        if node.logarithmic:
+            amounts.same_sign(expressions, node.first, node.last)
+        if node.limit is not None:
+            amounts.limit(expressions, node.limit, mode, node.channel.id, "sweep")
+        if node.settle is not None:
+            amounts.time(expressions, node.settle, "the time to settle", zero=True)
+        traces.fill(expressions, node.into, (node.channel, *node.reading), ())
+        if node.until is not None:
+            expressions.condition(node.until)
+
+    def _kept(self, node: tree.Expression, name: str) -> Type:
+        """The type of a value that is to be kept under a name."""
+        found = self.expressions.type_of(node)
+        if not found.known or found == TRUTH or found.kind == "quantity":
+            return found
+        return self.expressions.error(
+            "not-a-quantity",
+            node.span,
+            f"this is {described(found)}, and a name stands for a single value",
+            f"write let {name} = {example(found.dimension or VOLTAGE)}",
+        )
+
+    def _let(self, node: tree.Let) -> None:
+        found = self._kept(node.value, node.name.id)
+        definition = self.work.define(node.name, "let", found, node)
+        self._note_needs(definition, [node.value])
+
+    def _set(self, node: tree.Set) -> None:
+        found = self._kept(node.value, node.name.id)
+        name = node.name
+        definition = self.work.find(name.id)
+        if definition is None:
+            self.work.resolve(name, ("let",))
+            return
+        self.work.resolved[id(name)] = definition
+        if definition.role != "let":
+            self._not_settable(name, definition)
+            return
+        self._note_needs(definition, [node.value])
+        if not found.known or not definition.type.known or found == definition.type:
+            return
+        dimension = definition.type.dimension
+        plain = found.dimension is not None and found.dimension.is_plain
+        if plain and dimension is not None:
+            self.expressions.quantity(node.value, dimension, f"the new value of `{name.id}`")
+            return
+        self.expressions.error(
+            "wrong-unit",
+            node.value.span,
+            f"`{name.id}` is {described(definition.type)}, and its new value is {described(found)}",
+            "give it a value of the same kind, or another name",
+            Related(definition.span, "its definition"),
+        )
+
+    def _not_settable(self, name: tree.Name, definition: Definition) -> None:
+        hints = {
+            "setting": "settings are the person's to change; work with a copy: "
+            f"let my_{name.id} = {name.id}, then set my_{name.id} = …",
+            "loop variable": "the loop itself gives it its values; leave the loop with `leave`",
+        }
+        self.expressions.error(
+            "not-settable",
+            name.span,
+            f"`{name.id}` is {role_of(definition)}, and `set` changes only what `let` has made",
+            hints.get(definition.role, "write let with a name of its own"),
+            Related(definition.span, "its definition"),
+        )
+
+    def _reset(self, node: tree.Reset) -> None:
+        member = node.counter
+        if not self.channel(member.base) or member.field.id in COUNTERS:
+            return
+        wanted = near(member.field.id, COUNTERS)
+        self.expressions.error(
+            "not-a-counter",
+            member.field.span,
+            f"`{member.field.id}` is not counted, and `reset` restarts counters",
+            f"write reset {member.base.id}.{wanted}" if wanted else f"there are {listed(COUNTERS)}",
+        )
+
+    def _note_needs(self, definition: Definition, nodes: Sequence[tree.Expression]) -> None:
+        for node in nodes:
+            found = amounts.definitions_in(self.work, node)
+            definition.needs += [d for d in found if d.role in VALUES]

@@ -1,0 +1,325 @@
+"""The command line: what is asked for, the help, and errors in words with their exit codes.
+
+Thin: a command's arguments are parsed here, what it does is done by `sequencer.commands`, which is
+loaded only when the command is called.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import sys
+from collections.abc import Callable, Sequence
+from importlib import import_module
+from typing import NoReturn, TextIO
+
+from sequencer.commands.shared import Exit, Mistake
+from sequencer.report.terminal import Terminal
+
+WIDTH = 80
+_ABOUT = """\
+fusewire: bench tests as short text files, checked, rehearsed, run, on record.
+
+A recipe says what a part can bear, what to do with it and what to work out of it.
+It is checked before power, rehearsed on a simulated bench, and run unchanged on yours."""
+_FIRST = (
+    ("fusewire new", "the recipes that come with it"),
+    ("fusewire new sweep-diode", "a copy of one, and of its bench"),
+    ("fusewire check sweep-diode.recipe", "every mistake, the worst it can do"),
+    ("fusewire dry-run sweep-diode.recipe", "the whole run, nothing connected"),
+)
+_THEN = "Then `fusewire run sweep-diode.recipe --bench sweep-diode.bench.toml`, with power."
+_SHOWN = """\
+Colours are left out where NO_COLOR is set, and on dumb terminals and pipes."""
+
+
+class Command:
+    """A command: where its function is, its line in the help, its own help, its arguments."""
+
+    def __init__(
+        self, name: str, function: str, line: str, about: str, *arguments: tuple[str, ...]
+    ) -> None:
+        self.name, self.function, self.line, self.about = name, function, line, about
+        self.arguments = arguments
+
+    def call(self, arguments: argparse.Namespace) -> int:
+        """Load what does it, and do it."""
+        module, _, name = self.function.partition(":")
+        function: Callable[[argparse.Namespace], int] = getattr(import_module(module), name)
+        return function(arguments)
+
+
+_RECIPE = ("recipe", "RECIPE", "a path, or the name of a shipped recipe")
+_BENCH_OPTION = ("--bench", "BENCH", "the bench file: a path, or the name of a shipped one")
+_BENCH = ("bench", "BENCH", "the bench file: a path, or the name of a shipped one")
+_SET = ("--set", "NAME=VALUE", "a setting's value in place of the recipe's own (may be repeated)")
+_RECORD = ("--record", "FILE", "the store of records, in place of your own")
+_JSON = ("--json", "", "data on standard output, talk on standard error")
+_RUN = ("run", "RUN", "a run's id, the beginning of one, or `last`")
+_SEED = ("--seed", "N", "the seed of noise and of instrument errors (default 0)")
+_IDEAL = ("--ideal", "", "instruments without noise, errors and resolution")
+
+COMMANDS = (
+    Command(
+        "new",
+        "sequencer.commands.recipes:new",
+        "lists the shipped recipes, or copies one with its bench",
+        "Without a name: the recipes that come with it. With one: copies it and its bench file\n"
+        "to start from. Nothing is overwritten.",
+        ("recipe", "RECIPE", "the name of a shipped recipe", "?"),
+        ("--to", "FOLDER", "where to (default: here)"),
+    ),
+    Command(
+        "check",
+        "sequencer.commands.recipes:check",
+        "every mistake in a recipe, and the worst that any path can do",
+        "Reads a recipe and says all that can be said of it before power: every mistake with its\n"
+        "place, and the most extreme voltage, current, power and energy on any path through it,\n"
+        "beside what the part bears. With a bench it counts the instrument's errors and limits.",
+        _RECIPE,
+        _BENCH_OPTION,
+        _SET,
+        _JSON,
+    ),
+    Command(
+        "dry-run",
+        "sequencer.commands.runs:dry_run",
+        "the run in virtual time, on a simulated bench",
+        "Runs a recipe on the simulated parts of its bench file, hours in seconds, under the same\n"
+        "guards and with the same results. Nothing real is touched. The bench is the one beside\n"
+        "the recipe, unless --bench names another.",
+        _RECIPE,
+        _BENCH_OPTION,
+        _SET,
+        _SEED,
+        _IDEAL,
+        _RECORD,
+        _JSON,
+        ("--quiet", "", "only how it ended, in one line"),
+    ),
+    Command(
+        "run",
+        "sequencer.commands.runs:run",
+        "the run on your bench, under guards",
+        "Checks a recipe against the bench, asks what has to be asked before power, and runs it.\n"
+        "Ctrl-C stops the run and switches off; a second one switches off at once.",
+        _RECIPE,
+        (*_BENCH_OPTION, "required"),
+        _SET,
+        ("--yes", "", "no questions before power; that is on record"),
+        _RECORD,
+        _JSON,
+        ("--no-view", "", "no live view, only what the recipe says"),
+    ),
+    Command(
+        "runs",
+        "sequencer.commands.records:runs",
+        "the runs on record",
+        "Lists the runs on record, the newest last.",
+        _RECORD,
+        _JSON,
+    ),
+    Command(
+        "show",
+        "sequencer.commands.records:show",
+        "one run: how it ended, its results, what happened",
+        "Shows one run on record.",
+        _RUN,
+        _RECORD,
+        _JSON,
+    ),
+    Command(
+        "export",
+        "sequencer.commands.records:export",
+        "the readings of a run as a table for a spreadsheet",
+        "Writes all readings of a run, or one of its traces, to a CSV file in this folder.",
+        _RUN,
+        ("--to", "FORMAT", "csv", "required", "csv"),
+        ("--trace", "NAME", "one trace, in place of all readings"),
+        ("--out", "FILE", "the file, replaced if it is there (default: RUN.csv, never replaced)"),
+        _RECORD,
+    ),
+    Command(
+        "bench",
+        "sequencer.commands.benches:bench",
+        "who answers on a bench, what it can do, what is missing",
+        "Checks a bench file, opens each of its instruments and asks who answers. Only questions\n"
+        "are sent: no output is switched.",
+        _BENCH,
+        _JSON,
+    ),
+    Command(
+        "serve",
+        "sequencer.commands.benches:serve",
+        "a simulated bench as instruments on this computer's network",
+        "Puts the simulated instruments of a bench on loopback, where `fusewire run` finds them as\n"
+        "it would find real ones: for trying the whole way without hardware.",
+        _BENCH,
+        ("--speed", "X", "so many times faster than real time (default 1)"),
+        ("--serial", "", "on pseudo-terminals in place of sockets (not on Windows)"),
+        _SEED,
+        _IDEAL,
+        ("--misbehave", "WAY[@N]", "misbehave, after N messages: silence, late, garbage, close, …"),
+    ),
+)
+_TYPES: dict[str, Callable[[str], object]] = {"--seed": int, "--speed": float}
+_DEFAULTS: dict[str, object] = {"--seed": 0, "--speed": 1.0, "--set": ()}
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise Mistake(message, f"`{self.prog} --help` tells what it takes")
+
+
+def help_text() -> str:
+    """The help that a newcomer can work from."""
+    from sequencer import shipped
+    from sequencer.record.store import default_path
+
+    lines = [_ABOUT, "", "The first four commands"]
+    lines += [f"  {command:<37} {what}" for command, what in _FIRST]
+    lines += [_THEN, "", "Commands (`fusewire COMMAND --help` tells the rest)"]
+    lines += [f"  {command.name:<9} {command.line}" for command in COMMANDS]
+    lines += ["", "Exit codes"]
+    lines += [f"  {code.value}  {code.text}" for code in Exit]
+    lines += ["", "Where data lies"]
+    lines += [f"  records  {default_path()}", f"  recipes  {shipped.folder()}", "", _SHOWN]
+    return "\n".join(lines)
+
+
+def parser_of(command: Command) -> argparse.ArgumentParser:
+    """The parser of a command's arguments."""
+    parser = _Parser(
+        prog=f"fusewire {command.name}",
+        description=command.about,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    for name, value, text, *more in command.arguments:
+        if not name.startswith("-"):
+            parser.add_argument(name, metavar=value, help=text, nargs=more[0] if more else None)
+        elif not value:
+            parser.add_argument(name, action="store_true", help=text)
+        else:
+            parser.add_argument(
+                name,
+                metavar=value,
+                help=text,
+                required="required" in more,
+                action="append" if name == "--set" else "store",
+                type=_TYPES.get(name, str),
+                default=_DEFAULTS.get(name),
+                choices=more[1:] or None,
+            )
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """The command `fusewire`; returns its exit code."""
+    given = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A console that lacks Ω or µ shows a question mark in its place, and nothing ends.
+            stream.reconfigure(errors="replace")
+    code = _called(given)
+    for stream in (sys.stdout, sys.stderr):
+        _finish(stream)
+    return int(code)
+
+
+def _called(given: list[str]) -> int:
+    errors = Terminal(sys.stderr)
+    try:
+        return _command(given)
+    except SystemExit as end:  # of `--help`
+        return int(end.code or 0)
+    except KeyboardInterrupt:
+        errors.say("stopped")
+        return Exit.STOPPED
+    except BrokenPipeError:
+        return Exit.MET
+    except Mistake as mistake:
+        _explain(errors, mistake.message, mistake.advice)
+        return mistake.code
+    except Exception as error:
+        return _failed(errors, error)
+
+
+def _command(given: list[str]) -> int:
+    out = Terminal(sys.stdout)
+    if not given or given[0] in ("--help", "-h", "help"):
+        out.say(help_text())
+        return Exit.MET if given else Exit.BAD_INPUT
+    if given[0] == "--version":
+        from sequencer.api import versions
+
+        out.say(f"fusewire {versions()['fusewire']}")
+        return Exit.MET
+    command = next((command for command in COMMANDS if command.name == given[0]), None)
+    if command is None:
+        from grammar.wording import near
+
+        names = [command.name for command in COMMANDS]
+        close = near(given[0], names)
+        what = "option" if given[0].startswith("-") else "command"
+        raise Mistake(
+            f"there is no {what} {given[0]}",
+            f"did you mean {close}?" if close else f"commands are {', '.join(names)}",
+        )
+    return command.call(parser_of(command).parse_args(given[1:]))
+
+
+def _failed(errors: Terminal, error: Exception) -> int:
+    """Errors that have words of their own, by whose they are; anything else is this program's."""
+    from sequencer.shipped import NotFound
+
+    if isinstance(error, NotFound):
+        _explain(errors, *_halves(str(error)))
+        return Exit.BAD_INPUT
+    problems = getattr(error, "problems", None)
+    if problems is not None:
+        from sequencer.report.problems import show_problems
+
+        show_problems(errors, problems)
+        return Exit.BAD_INPUT
+    message, fault = getattr(error, "message", None), getattr(error, "fault", None)
+    if message is not None and fault is not None:
+        _explain(errors, message, getattr(error, "advice", ""))
+        return Exit.BAD_INPUT if fault in ("person", "bench", "recipe") else Exit.FAILED
+    if isinstance(error, OSError):
+        _explain(errors, str(error))
+        return Exit.FAILED
+    import traceback
+
+    errors.say("".join(traceback.format_exception(error)).rstrip())
+    _explain(
+        errors,
+        "this is a mistake of the program itself, not yours",
+        "please report it with the lines above; `fusewire runs` shows what is on record",
+    )
+    return Exit.FAILED
+
+
+def _explain(errors: Terminal, message: str, advice: str = "") -> None:
+    word = errors.paint("error:", "red")
+    if errors.live:
+        message = errors.paragraph(message, "  ", " " * 7)[7:]
+        advice = errors.paragraph(advice, "  ")[2:] if advice else ""
+    errors.say(f"{word} {message}")
+    if advice:
+        errors.say(f"  {advice}")
+
+
+def _halves(text: str) -> tuple[str, str]:
+    message, _, advice = text.partition("; ")
+    return message, advice
+
+
+def _finish(stream: TextIO) -> None:
+    """Flush; a reader that has gone away is not complained of at the interpreter's end."""
+    try:
+        stream.flush()
+    except (OSError, ValueError):
+        if stream in (sys.__stdout__, sys.__stderr__):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

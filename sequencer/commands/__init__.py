@@ -1,0 +1,1 @@
+"""What each command does: calls the program's functions and shows what came of it."""

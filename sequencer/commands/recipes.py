@@ -1,0 +1,118 @@
+"""`new` and `check`: a recipe to start from, and everything that can be said of one before power."""
+
+from __future__ import annotations
+
+import re
+from argparse import Namespace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sequencer import shipped
+from sequencer.commands.shared import Exit, Mistake, put_data, settings_of, talk
+from sequencer.report.problems import show_problems, show_worst
+
+if TYPE_CHECKING:
+    from sequencer.api import Loaded
+    from sequencer.checker import Checked
+    from sequencer.report.terminal import Terminal
+
+_TITLE = re.compile(r'^recipe\s+"((?:[^"\\]|\\.)*)"', re.MULTILINE)
+
+
+def new(arguments: Namespace) -> int:
+    """List the shipped recipes, or copy one with its bench."""
+    terminal = talk(arguments)
+    if arguments.recipe is None:
+        terminal.say(terminal.heading("Shipped recipes"))
+        terminal.say(terminal.table([[name, _title(name)] for name in shipped.names()]))
+        terminal.say()
+        terminal.say("`fusewire new NAME` copies one with its bench file, to start from.")
+        return Exit.MET
+    recipe = shipped.find_recipe(arguments.recipe)
+    sources = [recipe, shipped.bench_beside(recipe)]
+    folder = Path(arguments.to)
+    targets = [folder / source.name for source in sources]
+    there = [target for target in targets if target.exists()]
+    if there:
+        raise Mistake(
+            f"{there[0]} is there already, and nothing is overwritten",
+            "name another folder with --to, or rename that file",
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    for source, target in zip(sources, targets, strict=True):
+        # "x" refuses a file that came up since the look.
+        with target.open("xb") as file:
+            file.write(source.read_bytes())
+        terminal.say(f"wrote {target}")
+    terminal.say()
+    terminal.say("What comes next:")
+    terminal.say(f"  fusewire check {targets[0]}")
+    terminal.say(f"  fusewire dry-run {targets[0]}")
+    return Exit.MET
+
+
+def _title(name: str) -> str:
+    found = _TITLE.search(shipped.find_recipe(name).read_text(encoding="utf-8"))
+    return found[1] if found else ""
+
+
+def check(arguments: Namespace) -> int:
+    """Draw all problems and the worst-case table."""
+    from sequencer import api
+
+    terminal = talk(arguments)
+    loaded = load(arguments.recipe)
+    checked = api.check(loaded, arguments.bench, settings_of(arguments.set))
+    fit = not checked.problems.has_errors
+    if arguments.json:
+        put_data(_as_data(loaded, checked))
+    else:
+        show_check(terminal, checked)
+        if fit:
+            terminal.say()
+            terminal.say(_verdict(arguments, checked))
+    return Exit.MET if fit else Exit.BAD_INPUT
+
+
+def show_check(terminal: Terminal, checked: Checked) -> None:
+    """Problems, then the table where there is one."""
+    show_problems(terminal, [checked.problems])
+    if checked.worst is not None and not checked.problems.has_errors:
+        if len(checked.problems):
+            terminal.say()
+        show_worst(terminal, checked)
+
+
+def _verdict(arguments: Namespace, checked: Checked) -> str:
+    name = arguments.recipe
+    if arguments.bench is None:
+        return f"Fit to dry-run. `fusewire check {name} --bench BENCH` checks it against a bench."
+    return f"Fit to run on {arguments.bench}: `fusewire dry-run` it first."
+
+
+def _as_data(loaded: Loaded, checked: Checked) -> dict[str, object]:
+    from grammar.diagnostic import as_data
+    from sequencer.api import checks_of
+
+    return {
+        "recipe": loaded.problems.source.name,
+        "title": checked.recipe.title,
+        "fit": not checked.problems.has_errors,
+        "problems": [as_data(problem) for problem in checked.problems],
+        "worst": next(iter(checks_of(checked)), None),
+    }
+
+
+def load(given: str) -> Loaded:
+    """Read a recipe for a command. Raises Mistake where it is no text."""
+    from sequencer import api
+
+    try:
+        return api.load(given)
+    except UnicodeDecodeError as error:
+        raise Mistake(
+            f"{given} is no UTF-8 text: byte {error.start} can't be read",
+            "save it as UTF-8 in your editor",
+        ) from None
+    except OSError as error:
+        raise Mistake(f"{given} can't be read: {error.strerror}") from None

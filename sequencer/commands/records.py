@@ -1,0 +1,61 @@
+"""`runs`, `show` and `export`: what is on record."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from pathlib import Path
+
+from sequencer.commands.shared import Exit, Mistake, find_run, open_to_look, put_data, talk
+from sequencer.report import record as shown
+
+
+def runs(arguments: Namespace) -> int:
+    """List the runs of a store, the newest last."""
+    terminal = talk(arguments)
+    with open_to_look(arguments, terminal) as store:
+        rows = store.runs()
+        if arguments.json:
+            put_data([row._asdict() for row in rows])
+        elif not rows:
+            terminal.say(f"No run is on record yet in {store.path}.")
+        else:
+            shown.show_runs(terminal, rows)
+    return Exit.MET
+
+
+def show(arguments: Namespace) -> int:
+    """Show one run."""
+    terminal = talk(arguments)
+    with open_to_look(arguments, terminal) as store:
+        run = find_run(store, arguments.run)
+        if arguments.json:
+            events = [row._asdict() for row in run.events()]
+            notes = [row._asdict() for row in run.notes()]
+            steps = [row._asdict() for row in run.steps()]
+            put_data(
+                shown.as_data(run, store=str(store.path), events=events, notes=notes, steps=steps)
+            )
+        else:
+            shown.show_run(terminal, run, str(store.path))
+    return Exit.MET
+
+
+def export(arguments: Namespace) -> int:
+    """Write a run, or one of its traces, to a file."""
+    from sequencer.record import to_csv
+
+    terminal = talk(arguments)
+    with open_to_look(arguments, terminal) as store:
+        run = find_run(store, arguments.run)
+        trace = arguments.trace
+        if trace is not None:
+            run.trace_row(trace)
+        path = Path(arguments.out or f"{run.meta.id}{'-' + trace if trace else ''}.{arguments.to}")
+        if path.exists() and not arguments.out:
+            raise Mistake(
+                f"{path} is there already, and nothing is overwritten unasked",
+                f"--out {path} replaces it, --out ANOTHER writes beside it",
+            )
+        to_csv(run, path, trace)
+        terminal.say(f"wrote {path}")
+    return Exit.MET

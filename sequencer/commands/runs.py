@@ -1,0 +1,263 @@
+"""`dry-run` and `run`: from the check over the questions before power to the end screen."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from argparse import Namespace
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sequencer import shipped
+from sequencer.commands.recipes import load, show_check
+from sequencer.commands.shared import (
+    Exit,
+    Mistake,
+    put_data,
+    settings_of,
+    store_path,
+    talk,
+    tell_of_the_past,
+)
+from sequencer.report import record as shown
+from sequencer.report.terminal import Terminal
+
+if TYPE_CHECKING:
+    from drivers.bench import BenchFile
+    from sequencer.api import Finished, Loaded
+    from sequencer.arming import Stake
+    from sequencer.checker import Checked
+    from sequencer.engine.run import Person
+
+FIRST_CTRL_C = (
+    "Stopping: outputs go off, then `finally`. Ctrl-C once more switches off at once and skips it."
+)
+SECOND_CTRL_C = "Stopping at once: outputs go off."
+
+
+def dry_run(arguments: Namespace) -> int:
+    """Run in virtual time on the simulated bench and show the end."""
+    from sequencer import api
+    from sequencer.report.waiting import waiting
+
+    terminal = talk(arguments)
+    loaded = load(arguments.recipe)
+    bench = arguments.bench
+    if bench is None:
+        if loaded.path is None:
+            raise Mistake("a dry run needs a bench file", "name one with --bench")
+        bench = shipped.bench_beside(loaded.path)
+    file = api.load_bench(bench)
+    store = store_path(arguments)
+    if store.is_file():
+        with api.open_record(store) as opened:
+            tell_of_the_past(terminal, opened)
+    quiet = arguments.quiet
+    with waiting(terminal, store, wanted=not quiet) as told:
+        finished = api.dry_run(
+            loaded,
+            file,
+            settings_of(arguments.set),
+            seed=arguments.seed,
+            ideal=arguments.ideal,
+            store=store,
+            tell=(lambda words: None) if quiet else told.say,
+            begun=told.begun,
+        )
+    if not quiet or arguments.json:
+        _show_end(arguments, terminal, finished, file)
+    else:
+        reason = f": {finished.ending.reason}" if finished.ending.reason else ""
+        terminal.say(f"{finished.ending.outcome.word}{reason} ({finished.id})")
+    return finished.exit_code
+
+
+def run(arguments: Namespace) -> int:
+    """Check, arm, run on the bench, show the end."""
+    from sequencer import api
+    from sequencer.arming import NotArmed, stake_of
+    from sequencer.engine.run import Person
+
+    terminal = talk(arguments)
+    loaded = load(arguments.recipe)
+    file = api.load_bench(arguments.bench)
+    settings = settings_of(arguments.set)
+    checked = api.check(loaded, file, settings)
+    show_check(terminal, checked)
+    if checked.problems.has_errors:
+        return Exit.BAD_INPUT
+    store = store_path(arguments)
+    with api.open_record(store) as opened:
+        tell_of_the_past(terminal, opened)
+        _warn_if_not_rehearsed(terminal, opened, loaded, checked)
+    try:
+        confirmed = _arm(arguments, terminal, stake_of(checked, file), checked)
+    except NotArmed:
+        terminal.say()
+        terminal.say("Not armed: nothing was switched on.")
+        return Exit.STOPPED
+    person = Person()
+    with _view(arguments, terminal, store) as (say, note, begun), _signals(person, say):
+        finished = api.run(
+            loaded,
+            file,
+            settings,
+            store=store,
+            tell=note,
+            person=person,
+            begun=begun,
+            confirmed=confirmed,
+        )
+    _show_end(arguments, terminal, finished, file)
+    return finished.exit_code
+
+
+def _warn_if_not_rehearsed(
+    terminal: Terminal, store: Any, loaded: Loaded, checked: Checked
+) -> None:
+    """Say so where this very recipe, with these settings, has no dry run that ended well."""
+    from sequencer.api import settings_in_force
+
+    digest = sha256(loaded.text.encode()).hexdigest()
+    settings = settings_in_force(checked)
+    for row in reversed(store.runs()):
+        if row.mode != "dry run":
+            continue
+        meta = store.run(row.id).meta
+        if meta.recipe_sha256 == digest and meta.settings == settings:
+            if row.exit_code != Exit.MET:
+                said = f"Its last dry run, {row.id}: {shown.outcome_of(meta).lower()}."
+                terminal.say(terminal.paint(said, "yellow"))
+            return
+    said = "Warning: this very recipe, with these settings, has not been dry-run."
+    terminal.say(terminal.paint(said, "yellow"))
+
+
+def _arm(arguments: Namespace, terminal: Terminal, stake: Stake, checked: Checked) -> list[str]:
+    """The questions before power; what was acknowledged. Raises Mistake or NotArmed."""
+    from sequencer import arming
+
+    terminal.say()
+    if arguments.yes:
+        refusal = arming.unattended(checked)
+        if refusal:
+            raise Mistake(f"--yes is refused: {refusal}", "run it without --yes, and stay with it")
+        for caution in stake.cautions:
+            terminal.say(terminal.paragraph(f"Caution, {caution.part}: {caution.text}", "  ", ""))
+        terminal.say("--yes: no question is asked.")
+        return ["armed with --yes: no question was asked"]
+    if not sys.stdin.isatty():
+        raise Mistake(
+            "before power there are questions, and standard input is no terminal",
+            "run it in a terminal; --yes skips the questions, and that is on record",
+        )
+    from drivers.clock import MonotonicClock
+
+    clock = MonotonicClock()
+
+    def tick() -> None:
+        terminal.bell()
+        clock.wait_until(clock.now() + 1.0)
+
+    def ask(question: str) -> str:
+        # The question goes where the talk goes, which `input` would not do beside `--json`.
+        terminal.stream.write(question)
+        terminal.stream.flush()
+        answer = sys.stdin.readline()
+        if not answer:
+            raise EOFError
+        return answer
+
+    def say(words: str) -> None:
+        terminal.say(terminal.paragraph(words, "  ", ""))
+
+    return arming.arm(stake, arming.Asking(say, ask, tick))
+
+
+Say = Callable[[str], None]
+
+
+@contextmanager
+def _view(arguments: Namespace, terminal: Terminal, store: Path) -> Iterator[tuple[Say, Say, Say]]:
+    """What shows a run that goes on: says words, says notes that are on record, follows an id."""
+    if arguments.no_view:
+        yield terminal.say, terminal.say, lambda run_id: None
+        return
+    from sequencer.report.live import LiveView
+
+    view = LiveView(store, terminal)
+    try:
+        yield view.say, view.note, view.follow
+    finally:
+        view.close()
+
+
+@contextmanager
+def _signals(person: Person, say: Say) -> Iterator[None]:
+    """Ctrl-C stops, the second one at once; being told to end is like the second one."""
+
+    def interrupted(number: int, frame: object) -> None:
+        if person.stop:
+            person.stop_at_once = True
+            say(SECOND_CTRL_C)
+        else:
+            person.stop = True
+            say(FIRST_CTRL_C)
+
+    def told_to_end(number: int, frame: object) -> None:
+        person.stop = person.stop_at_once = True
+        say(SECOND_CTRL_C)
+
+    ways: dict[signal.Signals, Any] = {signal.SIGINT: interrupted, signal.SIGTERM: told_to_end}
+    if os.name == "posix" and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:
+        # A terminal that goes away; `nohup` has said beforehand that this doesn't matter.
+        ways[signal.SIGHUP] = told_to_end
+    before = {number: signal.signal(number, way) for number, way in ways.items()}
+    try:
+        yield
+    finally:
+        for number, way in before.items():
+            signal.signal(number, way)
+
+
+def _show_end(
+    arguments: Namespace, terminal: Terminal, finished: Finished, file: BenchFile
+) -> None:
+    """The end screen, or the end as data."""
+    from sequencer.record import open_record
+
+    with open_record(finished.store) as store:
+        run = store.run(finished.id)
+        unknown = finished.ending.unknown
+        if arguments.json:
+            shown.show_unknown(terminal, unknown)
+            put_data(
+                shown.as_data(
+                    run, store=str(finished.store), left=finished.left, unknown=list(unknown)
+                )
+            )
+            return
+        dry = run.meta.mode == "dry run"
+        terminal.say()
+        shown.show_ending(terminal, run, left=finished.left, unknown=unknown)
+        terminal.say()
+        if dry:
+            terminal.say(terminal.paragraph(_stands_for(file, list(run.streams())), "  ", ""))
+        terminal.say(f"On record as {finished.id} in {finished.store}")
+        terminal.say(
+            "`fusewire show last` shows it, `fusewire export last --to csv` writes it out."
+        )
+
+
+def _stands_for(file: BenchFile, channels: list[str]) -> str:
+    """That it was a dry run, and which real thing each simulated channel stands for."""
+    said = []
+    for name in channels:
+        if name in file.channels:
+            entry, title = file.channels[name], file.specifications[name].title
+            said.append(f"{name} stands for {entry.resource or 'no instrument yet'} ({title})")
+    return "This was a dry run on a simulated bench: " + "; ".join(said) + "."

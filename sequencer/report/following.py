@@ -1,0 +1,304 @@
+"""Following a run through its record while it is written: what there is to see of it now.
+
+Reads the store from outside, only what is new since the last look, so that following costs the run
+nothing. Knows nothing of the process that writes, and draws nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections import Counter
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from drivers.kinds import KINDS
+from grammar import tree
+from grammar.diagnostic import Problems
+from grammar.parse import parse
+from grammar.quantity import CURRENT, VOLTAGE, read, write
+from sequencer.analysis.arithmetic import Arithmetic
+from sequencer.analysis.verdicts import Missing
+from sequencer.checker import Checked, PartFacts, check
+
+if TYPE_CHECKING:
+    from sequencer.record import Run
+
+_COLUMNS = ("time", "voltage", "current", "limited", "level", "charge", "energy", "step")
+_OTHER = {"voltage": CURRENT, "current": VOLTAGE}
+
+
+class Headroom(NamedTuple):
+    """How near a quantity is to its guard: `used` is 0 at rest and 1 at the bound (SI values)."""
+
+    name: str
+    quantity: str
+    value: float
+    low: float
+    high: float
+    used: float
+
+
+class Look(NamedTuple):
+    """One channel now: its last reading (SI), what it is set to, how near its guards are."""
+
+    channel: str
+    part: str
+    on: bool
+    time: float
+    voltage: float
+    current: float
+    limited: bool
+    level: float
+    mode: str
+    limit: str
+    guards: tuple[Headroom, ...]
+
+
+class Snapshot(NamedTuple):
+    """A run now. `elapsed_s` is the time of the newest thing on record; `step` the one in hand."""
+
+    title: str
+    run: str
+    mode: str
+    outcome: str | None
+    elapsed_s: float
+    at_most_s: float | None
+    readings: int
+    step: str
+    channels: tuple[Look, ...]
+    happened: tuple[tuple[float, str], ...]
+
+
+class Following:
+    """One run of an opened store, followed. Methods may raise StoreError."""
+
+    def __init__(self, run: Run) -> None:
+        self.run = run
+        meta = run.meta
+        self._title, self._id, self._mode = meta.title or meta.recipe_name, meta.id, meta.mode
+        self._checked = _checked_again(meta.recipe, meta.recipe_name, meta.settings)
+        self._counts = {
+            name: _Count(self._checked.part_on(name)) for name in self._checked.channels
+        }
+        self._told: Counter[tuple[float, str]] = Counter()
+        self._elapsed = 0.0
+
+    def look(self) -> Snapshot:
+        """What there is to see now; what happened since the last look comes once."""
+        events = self.run.events()
+        for name, count in self._counts.items():
+            self._catch_up(name, count)
+        on = {e.channel: e.text.endswith(" on") for e in events if e.kind == "output"}
+        ons = {e.channel: e.time for e in events if e.kind == "output" and e.text.endswith(" on")}
+        for name, since in ons.items():
+            if name in self._counts:
+                self._counts[name].begin(since)
+        steps = self.run.steps()
+        latest = max((s.start for s in steps), default=0.0)
+        happened = [(e.time, _said(e.channel, e.text)) for e in events if e.kind != "identity"]
+        happened += [(n.time, n.text) for n in self.run.notes()]
+        happened.sort(key=lambda item: item[0])
+        new = self._not_told(happened)
+        counts = self._counts.values()
+        self._elapsed = max(self._elapsed, latest, *(c.time for c in counts if c.rows), 0.0)
+        open_steps = [s for s in steps if s.stop is None]
+        return Snapshot(
+            title=self._title,
+            run=self._id,
+            mode=self._mode,
+            outcome=self.run.meta.outcome,
+            elapsed_s=self._elapsed,
+            at_most_s=_at_most(self._checked),
+            readings=sum(c.rows for c in counts),
+            step=f"line {open_steps[-1].line}: {open_steps[-1].text}" if open_steps else "",
+            channels=tuple(
+                self._seen(name, count, on.get(name, False)) for name, count in self._counts.items()
+            ),
+            happened=tuple(new),
+        )
+
+    def _not_told(self, happened: list[tuple[float, str]]) -> list[tuple[float, str]]:
+        """What is new; an exact time may lie before what was told already."""
+        left, new = self._told.copy(), []
+        for item in happened:
+            if left[item] > 0:
+                left[item] -= 1
+            else:
+                new.append(item)
+        self._told.update(new)
+        return new
+
+    def _catch_up(self, name: str, count: _Count) -> None:
+        stream = self.run.streams().get(name)
+        if stream is None:
+            return
+        for block in self.run.blocks(stream, _COLUMNS, count.rows):
+            count.take(block)
+
+    def _seen(self, name: str, count: _Count, on: bool) -> Look:
+        part = self._checked.part_on(name)
+        mode, limit = self._set_to(name, count.line)
+        return Look(
+            channel=name,
+            part=part.name if part is not None else "",
+            on=on,
+            time=count.time,
+            voltage=count.voltage,
+            current=count.current,
+            limited=count.limited,
+            level=count.level,
+            mode=mode,
+            limit=limit,
+            guards=count.headroom() if count.rows else (),
+        )
+
+    def _set_to(self, channel: str, line: int) -> tuple[str, str]:
+        """Mode and limit of the channel's nearest `source` above the step in hand.
+
+        The record holds levels but no limits, and no step of a loop that still goes on.
+        """
+        begun = max((step.line for step in self.run.steps()), default=0)
+        above = [
+            n for n in _sources(self._checked.recipe, channel) if n.span.line <= max(line, begun)
+        ]
+        node = max(above, key=lambda n: n.span.line, default=None)
+        if node is None or node.limit is None:
+            return "", ""
+        return node.mode, _InForce(self._checked).limit(node.limit, node.mode)
+
+
+class _InForce(Arithmetic):
+    """Works a limit out from the settings in force; what depends on more is shown as written."""
+
+    def __init__(self, checked: Checked) -> None:
+        super().__init__(checked.dimensions, checked.relative)
+        self._checked = checked
+
+    def limit(self, node: tree.Expression, mode: str) -> str:
+        """The limit of a source in that mode, in words."""
+        dimension = _OTHER[mode]
+        try:
+            if isinstance(node, tree.Range | tree.Within | tree.Tolerance):
+                low, high = self.ends(node)
+                return f"{write(low, dimension, 4)} … {write(high, dimension, 4)}"
+            return f"±{write(abs(self.number(node)), dimension, 4)}"
+        except Missing:
+            return self.written(node)
+
+    def named(self, node: tree.Name) -> float:
+        """A setting's value; nothing else is known from outside the run."""
+        if node.id in self._checked.settings:
+            return self._checked.settings[node.id].value
+        raise Missing("", f"`{node.id}` is known to the run alone")
+
+    def calculated(self, node: tree.Call) -> float:
+        """No calculation stands in a limit."""
+        raise Missing("", "a limit is no result")
+
+    def written(self, node: tree.Expression) -> str:
+        """The expression as the person wrote it."""
+        start, end = node.span.column - 1, node.span.end_column - 1
+        line = self._checked.problems.source.line(node.span.line)
+        return line[start : end if node.span.end_line == node.span.line else None]
+
+
+class _Count:
+    """What is kept of a channel's readings: the last one, and what its counted guards need."""
+
+    def __init__(self, part: PartFacts | None) -> None:
+        self.part = part
+        self.rows = 0
+        self.time = self.voltage = self.current = self.level = math.nan
+        self.limited = False
+        self.line = 0
+        self._totals = {"charge": 0.0, "energy": 0.0}
+        self._lowest = dict(self._totals)
+        self._highest = dict(self._totals)
+        self._since = -math.inf
+
+    def take(self, columns: list[array[float]]) -> None:
+        """Take in new rows."""
+        times, voltage, current, limited, level, charge, energy, line = columns
+        self.rows += len(times)
+        self.time, self.voltage, self.current = times[-1], voltage[-1], current[-1]
+        self.level, self.limited = level[-1], bool(limited[-1])
+        self.line = int(line[-1]) or self.line
+        for quantity, totals in (("charge", charge), ("energy", energy)):
+            self._totals[quantity] = totals[-1]
+            self._lowest[quantity] = min(self._lowest[quantity], *totals)
+            self._highest[quantity] = max(self._highest[quantity], *totals)
+
+    def begin(self, since: float) -> None:
+        """The output went on then: a part that stores is counted anew from here."""
+        if since > self._since:
+            self._since = since
+            if self.part is not None and KINDS[self.part.kind].energy == "stores":
+                self._lowest = dict(self._totals)
+                self._highest = dict(self._totals)
+
+    def headroom(self) -> tuple[Headroom, ...]:
+        """How near each rating is."""
+        if self.part is None:
+            return ()
+        found = []
+        for quantity, (low, high) in self.part.ratings.items():
+            value = self._value(quantity)
+            if not math.isnan(value):
+                name = f"{self.part.name} {quantity}"
+                found.append(Headroom(name, quantity, value, low, high, _used(value, low, high)))
+        return tuple(found)
+
+    def _value(self, quantity: str) -> float:
+        match quantity:
+            case "voltage":
+                return self.voltage
+            case "current":
+                return self.current
+            case "power":
+                return self.voltage * self.current
+            case "energy" | "charge":
+                into = self._totals[quantity] - self._lowest[quantity]
+                out = self._totals[quantity] - self._highest[quantity]
+                _, high = self.part.ratings[quantity] if self.part else (0.0, math.inf)
+                return into if math.isfinite(high) else out
+        return math.nan
+
+
+def _used(value: float, low: float, high: float) -> float:
+    """How much of the way from rest (or from the middle, where rest is outside) to a bound."""
+    rest = 0.0 if low < 0.0 < high else low if math.isfinite(low) else 0.0
+    bound = high if value >= rest else low
+    if not math.isfinite(bound) or bound == rest:
+        return 0.0
+    return max(0.0, (value - rest) / (bound - rest))
+
+
+def _said(channel: str, text: str) -> str:
+    return text if not channel or text.startswith(channel) else f"{channel}: {text}"
+
+
+def _checked_again(recipe: str, name: str, settings: dict[str, str]) -> Checked:
+    """The recipe of the record, with the settings in force: for its parts and their ratings."""
+    found, problems = parse(recipe, name)
+    kept = Problems(problems.source, problems.fault, [*problems.found])
+    return check(found, kept, {name: read(text) for name, text in settings.items()})
+
+
+def _at_most(checked: Checked) -> float | None:
+    """The longest time under power of any part (s); None where it is not bounded or not known."""
+    if checked.worst is None:
+        return None
+    return None
+
+
+def _sources(recipe: tree.Recipe, channel: str) -> list[tree.SourceStep]:
+    """Every `source` of a channel, wherever it stands."""
+    found: list[tree.SourceStep] = []
+    waiting: list[Any] = [*recipe.steps, *recipe.final]
+    while waiting:
+        node = waiting.pop()
+        if isinstance(node, tree.SourceStep) and node.channel.id == channel:
+            found.append(node)
+        for name in ("body", "otherwise", "arms"):
+            waiting += getattr(node, name, None) or ()
+    return found

@@ -1,0 +1,459 @@
+"""The simulated instrument: what its specification says it does, and how it refuses the rest."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from binascii import crc32
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.bench import open_simulated, read_bench
+from drivers.channel import Acquisition, Identity, Reading, Setpoint, State
+from drivers.clock import VirtualClock
+from drivers.faults import InstrumentError
+from drivers.simulated.instrument import SimulatedChannel
+
+BENCH = """
+title = "Ridge station workshop"
+line_frequency = "50 Hz"
+
+[channels.smu]
+specification = "demo-source-measure"
+part = "load"
+leads = { per_lead_resistance = "50 mohm" }
+
+[channels.second]
+specification = "demo-symmetric-source"
+part = "other"
+
+[channels.third]
+specification = "demo-source-measure"
+part = "bank"
+
+[parts.load]
+model = "resistor"
+resistance = "100 ohm"
+
+[parts.other]
+model = "resistor"
+resistance = "10 ohm"
+
+[parts.bank]
+model = "supercapacitor"
+capacitance = "10 F"
+series_resistance = "10 mohm"
+leakage_resistance = "10 kohm"
+initial = { voltage = "2 V" }
+"""
+
+FIXED = Acquisition(5.0, 0.05)
+
+
+def channels(
+    *names: str, seed: int = 0, ideal: bool = False
+) -> tuple[list[SimulatedChannel], VirtualClock]:
+    file, problems = read_bench(Path("workshop.bench.toml"), BENCH)
+    assert file is not None, [p.message for p in problems]
+    opened = open_simulated(file, channels=names, seed=seed, ideal=ideal)
+    assert isinstance(opened.clock, VirtualClock)
+    found = []
+    for name in names:
+        channel = opened.channels[name]
+        assert isinstance(channel, SimulatedChannel)
+        found.append(channel)
+    return found, opened.clock
+
+
+def sourcing(seed: int = 0, ideal: bool = False) -> tuple[SimulatedChannel, VirtualClock]:
+    """3 V on 100 ohm through two leads of 50 mohm."""
+    (channel,), clock = channels("smu", seed=seed, ideal=ideal)
+    channel.configure(FIXED)
+    channel.program(Setpoint("voltage", 3.0, -0.05, 0.05))
+    channel.switch(True)
+    return channel, clock
+
+
+def test_leads_with_and_without_remote_sense() -> None:
+    """Ohm's law: 3 V over 100.1 ohm where the leads count, over 100 ohm where they are sensed."""
+    channel, _ = sourcing(ideal=True)
+    reading = channel.measure()
+    assert (reading.voltage, reading.current) == (3.0, pytest.approx(3 / 100.1, rel=1e-14))
+    channel.configure(Acquisition(5.0, 0.05, remote_sense=True))
+    reading = channel.measure()
+    assert (reading.voltage, reading.current) == (3.0, pytest.approx(0.03, rel=1e-14))
+
+
+def test_reading_carries_time_and_ranges() -> None:
+    channel, clock = sourcing(ideal=True)
+    assert clock.now() == 0.005  # the switching time of the specification
+    clock.wait_until(1.0)
+    reading = channel.measure()
+    assert (reading.time, reading.voltage_range, reading.current_range) == (1.01, 5.0, 0.05)
+    assert clock.now() == 1.02  # one line cycle at 50 Hz
+    channel.configure(Acquisition(5.0, 0.05, aperture_s=0.001, aperture_cycles=None, average=4))
+    assert channel.measure().time == pytest.approx(1.022, abs=1e-12)
+    assert clock.now() == 1.024
+
+
+def test_resolution() -> None:
+    """Readings are whole multiples of the range's resolution, and never a negative zero."""
+    channel, _ = sourcing()
+    for _ in range(200):
+        reading = channel.measure()
+        for value, resolution in ((reading.voltage, 10e-6), (reading.current, 100e-9)):
+            assert value == round(value / resolution) * resolution
+    channel.program(Setpoint("current", 0.0, -5.0, 5.0))
+    zeros = [r.current for r in (channel.measure() for _ in range(500)) if r.current == 0]
+    assert all(math.copysign(1.0, zero) == 1.0 for zero in zeros)
+
+
+@pytest.mark.parametrize("aperture", [0.02, 0.0002])
+def test_noise_goes_with_the_root_of_the_aperture(aperture: float) -> None:
+    """White noise: 8 µV and 200 nA at one line cycle, ten times that at a hundredth of it.
+
+    The standard deviation of n = 4000 readings lies within 5/√(2n) = 5.6 % of the true one in all
+    but one of a million seeds; the resolution (10 µV: 2.9 µV rectangular) adds in squares.
+    """
+    channel, _ = sourcing(seed=3)
+    channel.configure(Acquisition(5.0, 0.05, aperture, None))
+    readings = [channel.measure() for _ in range(4000)]
+    factor = math.sqrt(0.02 / aperture)
+    for values, noise, resolution in (
+        ([r.voltage for r in readings], 8e-6, 10e-6),
+        ([r.current for r in readings], 200e-9, 100e-9),
+    ):
+        expected = math.hypot(noise * factor, resolution / math.sqrt(12))
+        assert statistics.stdev(values) == pytest.approx(expected, rel=0.056)
+
+
+def test_errors_stay_within_the_specification_and_are_used() -> None:
+    """Over 200 seeds the mean error of a run lies inside its limits, on both sides, spread out.
+
+    Source: ±(0.02 % + 500 µV) at 3 V, read ±(0.012 % + 300 µV) on top; 8 µV noise over 10 readings.
+    """
+    source, measure = 3.0 * 2e-4 + 500e-6, 3.0 * 1.2e-4 + 300e-6
+    errors = []
+    for seed in range(200):
+        channel, _ = sourcing(seed=seed)
+        errors.append(statistics.fmean(channel.measure().voltage - 3.0 for _ in range(10)))
+    assert max(map(abs, errors)) <= source + measure + 20e-6
+    assert min(errors) < -0.4 * source
+    assert max(errors) > 0.4 * source
+    assert abs(statistics.fmean(errors)) < 0.2 * source
+
+
+def test_errors_hold_for_the_whole_run() -> None:
+    """Two means of the same run differ by noise only: 8 µV/√100 and the resolution."""
+    channel, _ = sourcing(seed=9)
+    first = statistics.fmean(channel.measure().voltage for _ in range(100))
+    channel.switch(False)
+    channel.switch(True)
+    second = statistics.fmean(channel.measure().voltage for _ in range(100))
+    assert first == pytest.approx(second, abs=6e-6)
+
+
+def test_a_seed_is_a_run() -> None:
+    """The same seed gives the same bits, another one others, and other channels change nothing."""
+
+    def run(seed: int, *others: str) -> list[Reading]:
+        found, _ = channels("smu", *others, seed=seed)
+        channel = found[0]
+        channel.configure(FIXED)
+        channel.program(Setpoint("voltage", 3.0, -0.05, 0.05))
+        channel.switch(True)
+        return [channel.measure() for _ in range(50)]
+
+    assert run(1) == run(1)
+    assert run(1) == run(1, "third", "second")
+    assert run(1) != run(2)
+
+
+def test_over_range_is_infinite_with_its_sign() -> None:
+    """30 mA on the 5 mA range; the specification lets a range hold 5 % more than its name."""
+    for sign in (1, -1):
+        channel, _ = sourcing(ideal=True)
+        channel.configure(Acquisition(5.0, 0.005))
+        channel.program(Setpoint("voltage", sign * 3.0, -0.05, 0.05))
+        assert channel.measure().current == sign * math.inf
+        channel.program(Setpoint("voltage", sign * 0.52, -0.05, 0.05))
+        assert channel.measure().current == pytest.approx(sign * 0.52 / 100.1)
+        channel.program(Setpoint("voltage", sign * 0.53, -0.05, 0.05))
+        assert channel.measure().current == sign * math.inf
+
+
+def test_autorange_follows_the_reading() -> None:
+    channel, _ = sourcing(ideal=True)
+    channel.configure(Acquisition(None, None))
+    found = []
+    for level in (3.0, 0.3, 3e-6, 0.0, 4.0):
+        channel.program(Setpoint("voltage", level, -0.05, 0.05))
+        reading = channel.measure()
+        assert reading.current == pytest.approx(level / 100.1, rel=1e-12)
+        found.append((reading.voltage_range, reading.current_range))
+    assert found == [(5.0, 0.05), (0.5, 0.005), (0.5, 50e-9), (0.5, 5e-9), (5.0, 0.05)]
+
+
+def test_limit_in_control_is_flagged_and_told_once() -> None:
+    channel, clock = sourcing(ideal=True)
+    assert channel.poll() == []
+    channel.program(Setpoint("voltage", 3.0, -0.01, 0.01))
+    first, second = channel.measure(), channel.measure()
+    assert (first.limited, second.limited) == (1.0, 1.0)
+    assert (first.current, first.voltage) == (0.01, pytest.approx(1.001))
+    now = clock.now()
+    channel.program(Setpoint("voltage", 0.5, -0.01, 0.01))
+    assert channel.measure().limited == 0.0
+    limit, level = channel.poll()
+    assert (limit.kind, limit.time, limit.exact) == ("limit", 0.005, True)
+    assert limit.text == "the current limit of 10 mA took control"
+    assert (level.kind, level.time) == ("level", now)
+    assert level.text == "the voltage level of 500 mV took control"
+    assert channel.poll() == []
+
+
+def test_limited_during_a_part_of_the_aperture() -> None:
+    """The crossing lies within one long aperture: limited, with the mean of both pieces.
+
+    2 V to 2.2 V at 1 A into 10 F is reached when v + 10 mohm·1 A = 2.2 V, after close to 1.9 s;
+    from then on the current falls with τ = 0.1 s, so that 1.9 s + 0.1 s of 1 A have gone in.
+    """
+    (channel,), _ = channels("third", ideal=True)
+    channel.configure(Acquisition(5.0, 5.0, 1.0, None, average=4))
+    channel.program(Setpoint("voltage", 2.2, -1.0, 1.0))
+    channel.switch(True)
+    reading = channel.measure()
+    assert reading.limited == 1.0
+    # The leak of 0.22 mA holds for 4 s beside it.
+    assert reading.current == pytest.approx((1.9 + 0.1 + 4 * 0.22e-3) / 4, rel=5e-4)
+    assert channel.measure().limited == 0.0
+
+
+def test_a_poll_does_not_disturb_the_readings() -> None:
+    def run(poll: bool) -> list[Reading]:
+        (channel,), clock = channels("third", seed=5)
+        channel.configure(Acquisition(5.0, 5.0))
+        channel.program(Setpoint("voltage", 2.7, -3.0, 3.0))
+        channel.switch(True)
+        found = []
+        for k in range(300):
+            clock.wait_until(0.1 * (k + 1))
+            found.append(channel.measure())
+            if poll:
+                channel.poll()
+        return found
+
+    for one, other in zip(run(True), run(False), strict=True):
+        assert one == pytest.approx(other, rel=1e-12, abs=1e-15)
+
+
+def test_output_off_is_open() -> None:
+    """The bank goes on by itself: 10 F with 10 kohm beside it, τ = 1e5 s."""
+    (channel,), clock = channels("third", ideal=True)
+    clock.wait_until(1000.0)
+    reading = channel.measure()
+    assert reading.current == 0.0
+    assert reading.voltage == pytest.approx(2 * math.exp(-1000.01 / 1e5), rel=1e-12)
+    assert reading.limited == 0.0
+
+
+def test_an_instrument_that_is_blind_while_off_says_so() -> None:
+    (channel,), _ = channels("second")
+    with pytest.raises(InstrumentError) as refused:
+        channel.measure()
+    assert refused.value.message == "this instrument can't measure with its output off"
+    assert refused.value.advice == "Switch the output on first."
+
+
+def test_identity_and_reset() -> None:
+    channel, _ = sourcing()
+    serial = f"{crc32(b'smu') % 1_000_000:06d}"
+    assert channel.identify() == Identity("RIDGE", "DEMO-SMU", serial, "1.0")
+    assert channel.read_back() == State(Setpoint("voltage", 3.0, -0.05, 0.05), True, 5.0, 0.05)
+    channel.reset()
+    assert channel.read_back() == State(None, False, None, None)
+
+
+@pytest.mark.parametrize(
+    ("name", "setpoint", "message"),
+    [
+        (
+            "second",
+            Setpoint("current", 1.0, 0.0, 2.7),
+            "limits of 0 V and 2.7 V were asked for, but this instrument has one symmetric limit",
+        ),
+        (
+            "second",
+            Setpoint("current", -1.4, -2.7, 2.7),
+            "2.7 V with -1.4 A is outside what the instrument bears continuously as a sink",
+        ),
+        (
+            "smu",
+            Setpoint("voltage", 33.0, -1.0, 1.0),
+            "33 V with -1 A is outside what the instrument bears continuously as a sink",
+        ),
+        (
+            "smu",
+            Setpoint("voltage", 41.0, -1.0, 1.0),
+            "41 V is beyond the largest range of 40 V",
+        ),
+        (
+            "smu",
+            Setpoint("voltage", 5.0, 0.0, 4.6),
+            "5 V with 4.6 A is outside what the instrument bears continuously as a source",
+        ),
+        (
+            "smu",
+            Setpoint("current", 1.0, 3.0, 2.0),
+            "the low limit 3 V is above the high limit 2 V",
+        ),
+        (
+            "smu",
+            Setpoint("voltage", 1.0, 0.5, 1.0),
+            "a current limit from 500 mA to 1 A would force a current: it must hold 0 A",
+        ),
+        ("smu", Setpoint("voltage", math.nan, -1.0, 1.0), "a level or limit is no finite number"),
+    ],
+)
+def test_refused_setpoints_change_nothing(name: str, setpoint: Setpoint, message: str) -> None:
+    (channel,), _ = channels(name)
+    good = Setpoint("voltage", 1.0, -0.5, 0.5)
+    channel.program(good)
+    with pytest.raises(InstrumentError) as refused:
+        channel.program(setpoint)
+    assert refused.value.message == message
+    assert channel.read_back().setpoint == good
+
+
+@pytest.mark.parametrize(
+    ("acquisition", "message"),
+    [
+        (
+            Acquisition(100.0, None),
+            "there is no voltage range of 100 V: the largest is 40 V",
+        ),
+        (
+            Acquisition(0.5, 0.05),
+            "a level of 3 V doesn't fit the range of 500 mV",
+        ),
+        (
+            Acquisition(5.0, 0.05, 1e-6, None),
+            "an aperture of 1e-06 s is outside the instrument's 2.5e-06 s to 1 s",
+        ),
+        (
+            Acquisition(5.0, 0.05, 0.02, 1.0),
+            "an aperture is given either in seconds or in line cycles",
+        ),
+        (Acquisition(5.0, 0.05, average=0), "an average of 0 readings: 1 to 10000 are possible"),
+    ],
+)
+def test_refused_acquisitions_change_nothing(acquisition: Acquisition, message: str) -> None:
+    channel, clock = sourcing(ideal=True)
+    with pytest.raises(InstrumentError) as refused:
+        channel.configure(acquisition)
+    assert refused.value.message == message
+    before = clock.now()
+    assert channel.measure().voltage_range == 5.0
+    assert clock.now() == pytest.approx(before + 0.02)
+
+
+def test_remote_sense_needs_its_terminals() -> None:
+    (channel,), _ = channels("second")
+    with pytest.raises(InstrumentError, match="the instrument has no remote sense"):
+        channel.configure(Acquisition(None, None, remote_sense=True))
+
+
+def test_output_needs_a_setpoint_and_a_range_for_it() -> None:
+    (channel,), clock = channels("smu")
+    with pytest.raises(InstrumentError, match="neither level nor limit has been programmed"):
+        channel.switch(True)
+    channel.program(Setpoint("voltage", 3.0, -1.0, 1.0))
+    channel.configure(Acquisition(0.5, None))
+    with pytest.raises(InstrumentError, match=r"3 V doesn't fit the range of 500 mV"):
+        channel.switch(True)
+    assert channel.read_back().output is False
+    assert clock.now() == 0.0
+
+
+def test_mode_change_under_power() -> None:
+    (smu, second), _ = channels("smu", "second")
+    for channel in (smu, second):
+        channel.program(Setpoint("voltage", 1.0, -0.5, 0.5))
+        channel.switch(True)
+    smu.program(Setpoint("current", 0.01, -2.0, 2.0))
+    with pytest.raises(InstrumentError) as refused:
+        second.program(Setpoint("current", 0.01, -2.0, 2.0))
+    assert refused.value.message == "the mode can't change from voltage to current under power"
+    second.switch(False)
+    second.program(Setpoint("current", 0.01, -2.0, 2.0))
+
+
+def test_a_dropped_output_and_a_power_cycle_are_told() -> None:
+    channel, clock = sourcing()
+    channel.drop_output("the interlock is open")
+    assert channel.read_back().output is False
+    (dropped,) = channel.poll()
+    assert (dropped.kind, dropped.text, dropped.time) == (
+        "dropped",
+        "the interlock is open",
+        clock.now(),
+    )
+    channel.switch(True)
+    channel.power_cycle()
+    assert channel.read_back() == State(None, False, None, None)
+    assert [event.kind for event in channel.poll()] == ["power cycle"]
+
+
+def test_a_part_above_the_limit_pushes_back_no_more_than_the_instrument_takes() -> None:
+    """0 A with a limit of ±1 V on a bank at 2 V: it sinks the most that it can, 4.5 A.
+
+    It goes on until 1 V + 4.5 A·10 mohm is left, holds 1 V until the leak of 0.1 mA takes the bank
+    below it, and is back at its 0 A.
+    """
+    (channel,), clock = channels("third", ideal=True)
+    channel.configure(Acquisition(5.0, 5.0, 1e-3, None))
+    channel.program(Setpoint("current", 0.0, -1.0, 1.0))
+    channel.switch(True)
+    reading = channel.measure()
+    assert (reading.current, reading.limited) == (-4.5, 1.0)
+    clock.wait_until(10.0)
+    reading = channel.measure()
+    assert (reading.current, reading.limited) == (0.0, 0.0)
+    assert 1.0 - 10 * 0.1e-3 / 10 < reading.voltage < 1.0
+    assert [event.kind for event in channel.poll()] == ["limit", "level"]
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(
+    st.sampled_from(("voltage", "current")),
+    st.floats(0, 2.7),
+    st.floats(0.01, 4),
+    st.lists(st.integers(1, 30_000), min_size=1, max_size=8),
+    st.sampled_from((1, -1)),
+)
+def test_ideal_readings_pass_neither_level_nor_limit(
+    mode: str, voltage: float, current: float, waits_ms: list[int], sign: int
+) -> None:
+    """A bank between 0 V and the level or limit never reads past either of them.
+
+    Rounding of voltages of up to 3 V over 10 milliohm leaves 1e-13 A.
+    """
+    (channel,), clock = channels("third", ideal=True)
+    channel.configure(Acquisition(5.0, 5.0, 2e-3, None))
+    highest = max(2.0, voltage)
+    if mode == "voltage":
+        channel.program(Setpoint("voltage", voltage, -current, current))
+    else:
+        channel.program(Setpoint("current", sign * current, 0.0, highest))
+    channel.switch(True)
+    for wait_ms in waits_ms:
+        clock.spend_ns(wait_ms * 1_000_000)
+        reading = channel.measure()
+        assert abs(reading.current) <= current + 1e-12
+        if mode == "current":
+            assert -1e-12 <= reading.voltage <= highest + 1e-12
+        else:
+            assert min(2.0 - 0.04, voltage) - 1e-12 <= reading.voltage <= highest + 1e-12
