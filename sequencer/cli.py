@@ -21,15 +21,15 @@ WIDTH = 80
 _ABOUT = """\
 fusewire: bench tests as short text files, checked, rehearsed, run, on record.
 
-A recipe says what a part can bear, what to do with it and what to work out of it.
-It is checked before power, rehearsed on a simulated bench, and run unchanged on yours."""
+A recipe says what a part can bear, what to do with it and what to work out. It
+is checked before power, rehearsed on a simulated bench, and run on yours."""
 _FIRST = (
     ("fusewire new", "the recipes that come with it"),
     ("fusewire new sweep-diode", "a copy of one, and of its bench"),
     ("fusewire check sweep-diode.recipe", "every mistake, the worst it can do"),
     ("fusewire dry-run sweep-diode.recipe", "the whole run, nothing connected"),
 )
-_THEN = "Then `fusewire run sweep-diode.recipe --bench sweep-diode.bench.toml`, with power."
+_THEN = "Then, with power: fusewire run sweep-diode.recipe --bench sweep-diode.bench.toml"
 _SHOWN = """\
 Colours are left out where NO_COLOR is set, and on dumb terminals and pipes."""
 
@@ -65,7 +65,7 @@ COMMANDS = (
         "new",
         "sequencer.commands.recipes:new",
         "lists the shipped recipes, or copies one with its bench",
-        "Without a name: the recipes that come with it. With one: copies it and its bench file\n"
+        "Without a name: the recipes that come with it. With one: copies it and its bench file "
         "to start from. Nothing is overwritten.",
         ("recipe", "RECIPE", "the name of a shipped recipe", "?"),
         ("--to", "FOLDER", "where to (default: here)"),
@@ -74,8 +74,8 @@ COMMANDS = (
         "check",
         "sequencer.commands.recipes:check",
         "every mistake in a recipe, and the worst that any path can do",
-        "Reads a recipe and says all that can be said of it before power: every mistake with its\n"
-        "place, and the most extreme voltage, current, power and energy on any path through it,\n"
+        "Reads a recipe and says all that can be said of it before power: every mistake with its "
+        "place, and the most extreme voltage, current, power and energy on any path through it, "
         "beside what the part bears. With a bench it counts the instrument's errors and limits.",
         _RECIPE,
         _BENCH_OPTION,
@@ -86,8 +86,8 @@ COMMANDS = (
         "dry-run",
         "sequencer.commands.runs:dry_run",
         "the run in virtual time, on a simulated bench",
-        "Runs a recipe on the simulated parts of its bench file, hours in seconds, under the same\n"
-        "guards and with the same results. Nothing real is touched. The bench is the one beside\n"
+        "Runs a recipe on the simulated parts of its bench file, hours in seconds, under the same "
+        "guards and with the same results. Nothing real is touched. The bench is the one beside "
         "the recipe, unless --bench names another.",
         _RECIPE,
         _BENCH_OPTION,
@@ -102,7 +102,7 @@ COMMANDS = (
         "run",
         "sequencer.commands.runs:run",
         "the run on your bench, under guards",
-        "Checks a recipe against the bench, asks what has to be asked before power, and runs it.\n"
+        "Checks a recipe against the bench, asks what has to be asked before power, and runs it. "
         "Ctrl-C stops the run and switches off; a second one switches off at once.",
         _RECIPE,
         (*_BENCH_OPTION, "required"),
@@ -144,7 +144,7 @@ COMMANDS = (
         "bench",
         "sequencer.commands.benches:bench",
         "who answers on a bench, what it can do, what is missing",
-        "Checks a bench file, opens each of its instruments and asks who answers. Only questions\n"
+        "Checks a bench file, opens each of its instruments and asks who answers. Only questions "
         "are sent: no output is switched.",
         _BENCH,
         _JSON,
@@ -153,7 +153,7 @@ COMMANDS = (
         "serve",
         "sequencer.commands.benches:serve",
         "a simulated bench as instruments on this computer's network",
-        "Puts the simulated instruments of a bench on loopback, where `fusewire run` finds them as\n"
+        "Puts the simulated instruments of a bench on loopback, where `fusewire run` finds them as "
         "it would find real ones: for trying the whole way without hardware.",
         _BENCH,
         ("--speed", "X", "so many times faster than real time (default 1)"),
@@ -164,7 +164,7 @@ COMMANDS = (
     ),
 )
 _TYPES: dict[str, Callable[[str], object]] = {"--seed": int, "--speed": float}
-_DEFAULTS: dict[str, object] = {"--seed": 0, "--speed": 1.0, "--set": ()}
+_DEFAULTS: dict[str, object] = {"--seed": 0, "--speed": 1.0, "--set": []}
 
 
 class _Parser(argparse.ArgumentParser):
@@ -193,7 +193,6 @@ def parser_of(command: Command) -> argparse.ArgumentParser:
     parser = _Parser(
         prog=f"fusewire {command.name}",
         description=command.about,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
     for name, value, text, *more in command.arguments:

@@ -26,7 +26,7 @@ from drivers.scpi.dialect import (
     Dialect,
 )
 from drivers.specification import Data
-from grammar.diagnostic import NOWHERE, Problems, Source, draw
+from grammar.diagnostic import NOWHERE, Problems, Source, Span, draw
 
 SHIPPED = Path(__file__).parent / "dialects"
 _LARGEST_FILE = 65536
@@ -201,12 +201,17 @@ def _judged(name: str, written: CommandData, problems: Problems, places: Places)
     return Command(written.send, answer) if len(problems) == before else None
 
 
+def _place(places: Places, path: KeyPath) -> Span:
+    """Where a line of a list stands; a single line may be written without the list."""
+    return places.value(path if path in list(places) else path[:-1])
+
+
 def _judge_line(line: str, name: str, path: KeyPath, problems: Problems, places: Places) -> None:
     shown = f"“actions.{name}.send”"
     if len(line) > LONGEST_UNIT or UNIT_PATTERN.fullmatch(line) is None:
         problems.error(
             "dialect-line",
-            places.value(path),
+            _place(places, path),
             f"{shown}: this is no single SCPI command of headers, numbers, keywords and "
             "placeholders",
             'Write one command a line, without a leading colon, as in "OUTPut:STATe {on}".',
@@ -217,7 +222,7 @@ def _judge_line(line: str, name: str, path: KeyPath, problems: Problems, places:
         if placeholder not in known:
             problems.error(
                 "dialect-line",
-                places.value(path),
+                _place(places, path),
                 f"{shown}: “{{{placeholder}}}” can't be filled in here",
                 f"This action can carry {', '.join(f'{{{key}}}' for key in known) or 'nothing'}.",
             )

@@ -249,6 +249,13 @@ class Front:
             return specification.voltage_ranges[-1].full_scale
         return specification.current_ranges[-1].full_scale
 
+    def most(self, quantity: Mode) -> float:
+        """The most that can be sourced (V or A): the ranges may reach further than the output."""
+        specification = self.channel.specification
+        if quantity == "voltage":
+            return min(specification.largest_voltage, self.largest(quantity))
+        return min(specification.largest_current, self.largest(quantity))
+
     def full_scale(self, quantity: Mode, value: float) -> float:
         """The full scale of the smallest range that holds a value (V or A)."""
         specification = self.channel.specification

@@ -154,9 +154,9 @@ def _acquisition(front: Front) -> dict[str, Maker]:
 
 
 def _source(front: Front, quantity: Mode) -> dict[str, Maker]:
-    unit, largest = _UNITS[quantity], front.largest(quantity)
-    signed = number(unit, -largest, largest, 0.0)
-    unsigned = number(unit, 0.0, largest, largest)
+    unit, largest, most = _UNITS[quantity], front.largest(quantity), front.most(quantity)
+    signed, unsigned = number(unit, -most, most, 0.0), number(unit, 0.0, most, most)
+    ranges = number(unit, -largest, largest, largest)
 
     def level(panel: Panel, value: float) -> None:
         panel.level[quantity] = value
@@ -196,10 +196,10 @@ def _source(front: Front, quantity: Mode) -> dict[str, Maker]:
             unsigned,
         ),
         f"{header}:RANGe": setting(
-            signed,
+            ranges,
             lambda v: edit(fixed, v),
             lambda: written(front.panel.source_range[quantity] or front.range_in_force(quantity)),
-            signed,
+            ranges,
         ),
         f"{header}:RANGe:AUTO": setting(
             boolean,

@@ -109,7 +109,9 @@ def _data(message: str, position: int) -> tuple[int, tuple[Datum, ...]]:
     while position < len(message) and message[position] != ";":
         if found:
             if message[position] != ",":
-                raise ScpiError(-103, message[position:][:20])
+                raise ScpiError(
+                    -103 if message[position].isascii() else -101, message[position:][:20]
+                )
             position = _skip(message, position + 1)
         position, datum = _datum(message, position)
         found.append(datum)

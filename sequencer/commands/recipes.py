@@ -1,4 +1,4 @@
-"""`new` and `check`: a recipe to start from, and everything that can be said of one before power."""
+"""`new` and `check`: a recipe to start from, and all that can be said of one before power."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def new(arguments: Namespace) -> int:
         return Exit.MET
     recipe = shipped.find_recipe(arguments.recipe)
     sources = [recipe, shipped.bench_beside(recipe)]
-    folder = Path(arguments.to)
+    folder = Path(arguments.to or ".")
     targets = [folder / source.name for source in sources]
     there = [target for target in targets if target.exists()]
     if there:

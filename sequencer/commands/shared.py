@@ -115,34 +115,14 @@ def tell_of_the_past(terminal: Terminal, store: Store) -> None:
         terminal.say(
             terminal.paragraph(
                 f"{row.id} ({row.title or row.recipe_name}) was cut off: the program that ran it "
-                f"is gone. Its {row.readings} readings are kept. `fusewire show {row.id}` shows it.",
+                f"is gone. Its {row.readings} readings are kept: `fusewire show {row.id}`.",
                 "  ",
                 "",
             )
         )
-    for report in take_reports(store.path):
-        _tell_of_watchdog(terminal, report)
-
-
-def _tell_of_watchdog(terminal: Terminal, report: Mapping[str, Any]) -> None:
-    from sequencer.report.record import show_unknown
-
-    terminal.say(
-        terminal.paragraph(
-            f"The watchdog stepped in during “{report.get('run', '')}” ({report.get('when', '')}): "
-            f"{report.get('reason', '')}.",
-            "  ",
-            "",
-        )
-    )
-    unknown = []
-    for output in report.get("outputs", ()):
-        name = str(output.get("name", "?"))
-        if output.get("proved_s") is not None:
-            terminal.say(f"  {name}: switched off, and the instrument says that it is off.")
-        else:
-            unknown.append(name)
-    show_unknown(terminal, unknown)
+    for line in take_reports(store.path):
+        style = "alarm" if "is unknown" in line else "yellow"
+        terminal.say(terminal.paint(terminal.paragraph(line, "  ", ""), style))
 
 
 def open_to_look(arguments: Namespace, terminal: Terminal) -> Store:

@@ -25,6 +25,8 @@ ATTENTION_S = 0.05
 """How long a wait goes on before the person is heeded and the watchdog's beat is sent."""
 LONGEST_EXCHANGE_S = 5.0
 """What an exchange and its recovery may take beyond the apertures, before the watchdog acts."""
+UNHEEDED_LATENESS_S = 1e-3
+"""How late a tick may come without being counted: a computer wakes no more exactly than that."""
 RAMP_STEPS = 20
 SETTLED_AT_ZERO_S = 0.05
 
@@ -151,8 +153,9 @@ class Run:
             self._pass_time(moment)
         late = self.clock.tick(k)
         if late > 0.0:
-            grid.late += 1
             grid.worst = max(grid.worst, late)
+            if late > UNHEEDED_LATENESS_S:
+                grid.late += 1
 
     def _watch_until(self, moment: float, period: float) -> None:
         """Read what is due before a tick, on whole fractions of the period."""
@@ -239,6 +242,9 @@ class Run:
         level, limit = abs(setpoint.level), max(abs(setpoint.low), abs(setpoint.high))
         own = (level, limit) if setpoint.mode == "voltage" else (limit, level)
         volts, amperes = max(forced[0], own[0]), max(forced[1], own[1])
+        if port.kind is not None and port.kind.forces != "nothing":
+            # What the part brings by itself is on the terminals too, whatever the level is.
+            volts = max(volts, *(abs(bound) for bound in port.ratings["voltage"]))
         self._apply(
             port,
             _scale(specification.voltage_range, volts),

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib import resources
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from drivers.specification import (
+    CurrentRange,
     Specification,
+    VoltageRange,
     load_specification,
     read_specification,
     reading_noise,
@@ -69,8 +73,12 @@ def test_demo_with_a_symmetric_limit() -> None:
 def test_figures_are_plausible(name: str) -> None:
     """A larger range is never finer; noise and offset are a small part of the range."""
     demo = shipped(name)
-    for ranges in (demo.voltage_ranges, demo.current_ranges):
-        for smaller, larger in zip(ranges, ranges[1:], strict=False):
+    both: tuple[Sequence[VoltageRange | CurrentRange], ...] = (
+        demo.voltage_ranges,
+        demo.current_ranges,
+    )
+    for ranges in both:
+        for smaller, larger in pairwise(ranges):
             assert smaller.resolution <= larger.resolution
             assert smaller.noise < larger.noise
             assert smaller.measure.plus < larger.measure.plus
@@ -111,7 +119,8 @@ def test_wrong_unit_in_a_range() -> None:
 
 def test_ranges_must_ascend() -> None:
     assert told('full_scale = "5 V"', 'full_scale = "50 V"').startswith(
-        "own.toml: error: the file has voltage_ranges that don't ascend: the smallest full scale first, each once"
+        "own.toml: error: the file has voltage_ranges that don't ascend: the smallest full scale "
+        "first, each once"
     )
 
 

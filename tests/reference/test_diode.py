@@ -26,12 +26,11 @@ saturation_current = "1 pA"
 """
 
 
-def test_thermal_voltage() -> None:
-    """CODATA: k·T/q at 298.15 K and 300 K, to the last of the digits listed."""
-    assert (
-        pytest.approx(0.0256925791, abs=5e-11) == BOLTZMANN_J_PER_K * 298.15 / ELEMENTARY_CHARGE_C
-    )
-    assert pytest.approx(0.0258519998, abs=5e-11) == BOLTZMANN_J_PER_K * 300 / ELEMENTARY_CHARGE_C
+@pytest.mark.parametrize(("kelvins", "volts"), [(298.15, 0.0256925791), (300.0, 0.0258519998)])
+def test_thermal_voltage(kelvins: float, volts: float) -> None:
+    """CODATA: k·T/q, to the last of the digits listed."""
+    found = BOLTZMANN_J_PER_K * kelvins / ELEMENTARY_CHARGE_C
+    assert found == pytest.approx(volts, abs=5e-11)
 
 
 @pytest.mark.parametrize(

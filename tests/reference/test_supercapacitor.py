@@ -7,6 +7,7 @@ of its last digit, never worse than 1e-6 of it.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -140,7 +141,7 @@ def test_discharge_times_from_readings_on_a_grid() -> None:
         readings.append(channel.measure())
 
     def crossing(threshold: float) -> float:
-        for before, after in zip(readings, readings[1:], strict=False):
+        for before, after in pairwise(readings):
             if before.voltage >= threshold > after.voltage:
                 share = (before.voltage - threshold) / (before.voltage - after.voltage)
                 return before.time + share * (after.time - before.time) - start

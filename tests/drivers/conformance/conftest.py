@@ -112,7 +112,9 @@ def client(
     margin_s: float,
 ) -> ScpiChannel:
     """A channel on a served instrument; the stack closes it."""
-    channel = ScpiChannel.open("smu", entry, simulated.specification, clock, 50.0, margin_s=margin_s)
+    channel = ScpiChannel.open(
+        "smu", entry, simulated.specification, clock, 50.0, margin_s=margin_s
+    )
     stack.callback(channel.close)
     return channel
 
