@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import math
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -135,7 +136,7 @@ COMMANDS = (
         "the readings of a run as a table for a spreadsheet",
         "Writes all readings of a run, or one of its traces, to a CSV file in this folder.",
         _RUN,
-        ("--to", "FORMAT", "csv", "required", "csv"),
+        ("--to", "FORMAT", "csv", "required"),
         ("--trace", "NAME", "one trace, in place of all readings"),
         ("--out", "FILE", "the file, replaced if it is there (default: RUN.csv, never replaced)"),
         _RECORD,
@@ -163,13 +164,38 @@ COMMANDS = (
         ("--misbehave", "WAY[@N]", "misbehave, after N messages: silence, late, garbage, close, …"),
     ),
 )
-_TYPES: dict[str, Callable[[str], object]] = {"--seed": int, "--speed": float}
+
+
+def _whole(text: str) -> int:
+    if not text.isascii() or not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"{text} is no whole number")
+    return int(text)
+
+
+def _positive(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 < value < math.inf:
+        raise argparse.ArgumentTypeError(f"{text} is no number above 0")
+    return value
+
+
+def _format(text: str) -> str:
+    if text != "csv":
+        raise argparse.ArgumentTypeError(f"there is no export to {text}, only to csv")
+    return text
+
+
+_TYPES: dict[str, Callable[[str], object]] = {"--seed": _whole, "--speed": _positive}
+_FORMATS: dict[tuple[str, str], Callable[[str], object]] = {("export", "--to"): _format}
 _DEFAULTS: dict[str, object] = {"--seed": 0, "--speed": 1.0, "--set": []}
 
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
-        raise Mistake(message, f"`{self.prog} --help` tells what it takes")
+        raise Mistake(message.removeprefix("argument "), f"`{self.prog} --help` tells what it takes")
 
 
 def help_text() -> str:
@@ -207,9 +233,8 @@ def parser_of(command: Command) -> argparse.ArgumentParser:
                 help=text,
                 required="required" in more,
                 action="append" if name == "--set" else "store",
-                type=_TYPES.get(name, str),
+                type=_FORMATS.get((command.name, name)) or _TYPES.get(name, str),
                 default=_DEFAULTS.get(name),
-                choices=more[1:] or None,
             )
     return parser
 

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import pytest
 
 _FENCE = re.compile(
-    r"^(?P<mark>#+) (?P<heading>.+)$|^```(?P<kind>recipe|problems|bench)(?P<words>[^\n]*)\n"
+    r"^(?P<mark>#+) (?P<heading>[^\n]+)$|^```(?P<kind>recipe|problems|bench)(?P<words>[^\n]*)\n"
     r"(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )

@@ -54,11 +54,11 @@ class Report(NamedTuple):
     refused: bool = False
 
 
-class Refused(Exception):
+class Refused(InstrumentError):
     """An error entry came in the place of an answer that was asked for."""
 
     def __init__(self, entry: ErrorEntry) -> None:
-        super().__init__(str(entry))
+        super().__init__(f"the instrument reports {entry}")
         self.entry = entry
 
 

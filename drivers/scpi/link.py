@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import Any
 
 from drivers.faults import BenchFileError, LinkError
-from drivers.scpi.session import DEADLINE_CLOCK, Session, SessionError, Silence
+from drivers.scpi.session import DEADLINE_CLOCK, Session, SessionError
 
 # What is told of each exchange: the text sent, the text received (empty where none came), seconds.
 ExchangeLog = Callable[[str, str, float], None]
@@ -120,10 +120,7 @@ class Link:
                 f"{where}: the answer is not ASCII text{after}",
                 "Check the serial line's speed and parity, or the cable.",
             )
-        text = error.message
-        if text.endswith("within"):
-            text += f" {timeout_s:g} s"
-        return LinkError(f"{where}: {text}{after}", error.advice)
+        return LinkError(f"{where}: {error.within(timeout_s)}{after}", error.advice)
 
 
 def open_link(
@@ -140,10 +137,8 @@ def open_link(
     """
     try:
         session = _session(name, resource, library, DEADLINE_CLOCK.now() + timeout_s)
-    except Silence as error:
-        raise LinkError(f"{name} ({resource}): {error} {timeout_s:g} s", error.advice) from None
     except SessionError as error:
-        raise LinkError(f"{name} ({resource}): {error}", error.advice) from None
+        raise LinkError(f"{name} ({resource}): {error.within(timeout_s)}", error.advice) from None
     return Link(name, resource, session, on_exchange)
 
 

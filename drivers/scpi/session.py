@@ -29,6 +29,12 @@ class SessionError(Exception):
         self.message = message
         self.advice = advice
 
+    def within(self, timeout_s: float) -> str:
+        """The message, with the time that it speaks of where it ends in one."""
+        return (
+            f"{self.message} {timeout_s:g} s" if self.message.endswith("within") else self.message
+        )
+
 
 class Silence(SessionError):
     """Nothing, or only the beginning of a line, came before the deadline.

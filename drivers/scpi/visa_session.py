@@ -48,13 +48,17 @@ class VisaSession:
                 "this kind of resource carries no messages",
                 "Name the instrument's message-based resource (INSTR or SOCKET).",
             )
-        self._is_serial = self._resource.interface_type == constants.InterfaceType.asrl
-        with _in_words("could not be set up"):
-            self._resource.read_termination = "\n"
-        if self._is_serial:
-            # A client that died in mid-line leaves the instrument with half a message; an empty
-            # line ends it, and is no message by itself (IEEE 488.2 allows empty ones).
-            self.tell(b"\n", deadline)
+        try:
+            with _in_words("could not be set up"):
+                self._is_serial = self._resource.interface_type == constants.InterfaceType.asrl
+                self._resource.read_termination = "\n"
+            if self._is_serial:
+                # A client that died in mid-line leaves the instrument with half a message; an
+                # empty line ends it, and is no message by itself (IEEE 488.2 allows empty ones).
+                self.tell(b"\n", deadline)
+        except SessionError:
+            self.close()
+            raise
 
     def _time_left(self, deadline: float) -> bool:
         left_ms = (deadline - DEADLINE_CLOCK.now()) * 1e3

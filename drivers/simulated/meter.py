@@ -127,11 +127,9 @@ class Meter:
     def _set_scale(self) -> None:
         index = self._index
         r, error = self._ranges[index], self._errors[index]
-        last = index == len(self._ranges) - 1
-        under, over = -1.0, r.full_scale * (1 + self._over_range)
-        if self.fixed is None:
-            under = self._ranges[index - 1].full_scale if index else -1.0
-            over = over if last else r.full_scale
+        under = -1.0
+        if self.fixed is None and index:
+            under = self._ranges[index - 1].full_scale
         resolution = 0.0 if self._ideal else r.resolution
         self.full_scale = r.full_scale
         self._scale = Scale(
@@ -140,7 +138,7 @@ class Meter:
             self._deviations[index],
             resolution,
             under,
-            over,
+            r.full_scale * (1 + self._over_range),
         )
 
     def show(self, true: float) -> float:

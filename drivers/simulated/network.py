@@ -23,10 +23,9 @@ _MOST_ROWS = 128
 _MOST_STRETCHES = 64
 _NEVER_NS = 1 << 100
 
-# A balance that lies on a corner to the last bit would pass control to and fro for ever: after so
-# many changes within a picosecond each, control stays where it is.
-_MOST_INSTANT_CHANGES = 3
-_INSTANT_S = 1e-12
+# Currents are continuous across a corner, so control passes a handful of times between two
+# programmings, a few for each state.
+_MOST_CHANGES = 1000
 
 
 class _Stretch:
@@ -77,7 +76,6 @@ class NetworkCircuit:
         self.advance(at_ns)
         self._source = source
         y = float(self._c @ np.array(self.state))
-        self._instant = 0
         self._enter(bisect_left(corners_of(source, self.network.d), y), 0.0)
 
     def advance(self, to_ns: int) -> None:
@@ -125,12 +123,9 @@ class NetworkCircuit:
         self.stretch, self._now = index, stretch
         self._rows, self._limited = stretch.rows, stretch.limited
         self._fraction_s = fraction_s
-        leaves_s, self._side = math.inf, 0
-        if self._instant < _MOST_INSTANT_CHANGES:
-            leaves_s, self._side = stretch.flow.leaves(
-                np.array(self.state), stretch.drive, self.network.c, stretch.low, stretch.high
-            )
-        self._instant = self._instant + 1 if leaves_s < _INSTANT_S else 0
+        leaves_s, self._side = stretch.flow.leaves(
+            np.array(self.state), stretch.drive, self.network.c, stretch.low, stretch.high
+        )
         self._set_end(leaves_s)
 
     def _set_end(self, leaves_s: float) -> None:
@@ -159,7 +154,9 @@ class NetworkCircuit:
     def _integrate(self, end_ns: int) -> tuple[float, float]:
         """Move to `end_ns` over whatever changes; the integrals of voltage and current."""
         voltage = current = 0.0
+        most = len(self.changes) + _MOST_CHANGES
         while self._ends_ns < end_ns:
+            assert len(self.changes) < most, "control passes to and fro without end"
             duration_s = (self._ends_ns - self.time_ns) / NANOSECONDS
             duration_s += self._ends_fraction_s - self._fraction_s
             voltage, current = self._move(duration_s, voltage, current)

@@ -13,7 +13,7 @@ from grammar import tree
 from grammar.diagnostic import Related
 from grammar.quantity import CURRENT, PLAIN, TIME, VOLTAGE, Dimension, write
 from sequencer.checker.constants import constant
-from sequencer.checker.words import a, described, example
+from sequencer.checker.words import a, described, example, several, span_with_unit
 
 if TYPE_CHECKING:
     from sequencer.checker.scope import Definition, Workings
@@ -96,11 +96,11 @@ def level(expressions: Expressions, node: tree.Expression, mode: str, what: str)
 
 
 def limit(
-    expressions: Expressions, node: tree.Expression, mode: str, channel: str, what: str = "limit"
+    expressions: Expressions, node: tree.Expression, mode: str, channel: str, what: str = "source"
 ) -> None:
     """A limit: a magnitude, a span of both ends, or the name of the part on the channel."""
     wanted = LIMIT[mode]
-    what = f"the {what} of a {mode} source"
+    what = f"the limit of a {mode} {what}"
     if isinstance(node, tree.Name) and _is_part(expressions, node, channel):
         return
     if not isinstance(node, tree.Range | tree.Within | tree.Tolerance):
@@ -116,9 +116,10 @@ def limit(
         expressions.error(
             slug,
             node.span,
-            f"{what} is a span of {described_span(found.dimension)}, "
-            f"expected {described_span(wanted)}",
-            f"{a(wanted)} is written as in {example(wanted)}",
+            f"{what} is a span of {several(found.dimension)}, expected {several(wanted)}",
+            f"write limit {span_with_unit(node, wanted)}"
+            if found.dimension.is_plain
+            else f"{a(wanted)} is written as in {example(wanted)}",
         )
     elif isinstance(node, tree.Range) and (node.low is None or node.high is None):
         end = node.high if node.low is None else node.low
@@ -130,14 +131,6 @@ def limit(
             f"{what} has one end only, and must hold on both sides",
             f"write limit {text}, or limit 0 {wanted.unit} to {text}",
         )
-
-
-def described_span(dimension: Dimension) -> str:
-    """The values of a dimension for a sentence: "voltages", "plain numbers"."""
-    name = dimension.name
-    if name == dimension.unit:
-        return f"values in {name}"
-    return f"{name[:-1]}ies" if name.endswith("ty") else f"{name}s"
 
 
 def same_sign(expressions: Expressions, first: tree.Expression, last: tree.Expression) -> None:

@@ -51,7 +51,8 @@ class Workings:
 
     `lost` are the words of the lines that could not be read: what they would have defined, measured
     or programmed is unknown, and nothing is said about what may only follow from that. `modes` are
-    those of all sources of a channel; `loops` the loop variables in force; `critical` holds the
+    those of all sources of a channel; `place` is the part of the recipe being looked at; `meant` are
+    names that a problem was reported with, so that they aren't unused; `loops` the loop variables in force; `critical` holds the
     levels, limits, times and counts, with what they are called.
     """
 
@@ -64,7 +65,8 @@ class Workings:
         self.resolved: dict[int, Definition] = {}
         self.local = dict(local_names(checked.recipe.steps))
         self.local_to_final = dict(local_names(checked.recipe.final))
-        self.final = False
+        self.place = "declarations"
+        self.meant: set[str] = set()
         self.loops: list[Definition] = []
         self.critical: list[tuple[tree.Expression, str]] = []
         self.modes: dict[str, set[str]] = {}
@@ -144,14 +146,17 @@ class Workings:
     def _unknown(self, name: tree.Name, roles: tuple[str, ...]) -> None:
         names = [definition.name for definition in self.visible(roles)]
         if "let" in roles:
-            inside = self.local_to_final if self.final else self.local
+            inside = self.local_to_final if self.place == "finally" else self.local
             elsewhere = inside.get(name.id) or self.local.get(name.id)
             if elsewhere is not None:
-                self._known_elsewhere(name, elsewhere, not self.final or name.id in inside)
+                self.meant.add(name.id)
+                self._known_elsewhere(name, elsewhere, name.id in inside)
                 return
-        if "let" in roles and not self.final:
+        if "let" in roles and self.place in ("steps", "finally"):
             names.append(ELAPSED)
         wanted = near(name.id, names)
+        if wanted is not None:
+            self.meant.add(wanted)
         kind = roles[0] if len(roles) == 1 else "name"
         if wanted is not None:
             hint = f"write {wanted}"
@@ -172,18 +177,33 @@ class Workings:
         )
 
     def _known_elsewhere(self, name: tree.Name, first: Span, same_steps: bool) -> None:
-        if not same_steps:
+        line, own = self.problems.source.line(first.line), self.problems.source.line(name.span.line)
+        message = f"`{name.id}` is known only in the block that defines it"
+        hint = f"write `let {name.id} = …` before that block, and `set {name.id} = …` inside it"
+        if self.place == "declarations":
+            message = f"`{name.id}` is defined by a step, and is not known here"
+            hint = "use a setting; a guard may use readings and counters as well"
+        elif not same_steps:
             message = f"`finally` can't count on `{name.id}`: the run may end before it has a value"
             hint = "use a setting, or work the value out again in `finally`"
-        elif first > name.span:
+        elif first > name.span and _indent(line) <= _indent(own):
             message = f"`{name.id}` is used before it has a value"
             hint = f"move its definition up: let {name.id} = …"
-        else:
-            message = f"`{name.id}` is known only to the end of the block that defines it"
-            hint = f"write `let {name.id} = …` before that block, and `set {name.id} = …` inside it"
         self.problems.error(
             "name-out-of-reach", name.span, message, hint, [Related(first, "its definition")]
         )
+
+    def declared_with(self, channel: str, capability: str) -> str:
+        """The line that declares a channel, with one capability more."""
+        for node in self.checked.recipe.channels:
+            if node.name.id == channel:
+                have = [given.text for given in node.capabilities]
+                return f"channel {channel}: {', '.join([*have, capability])}"
+        return f"channel {channel}: {capability}"
+
+    def silence_channels(self) -> None:
+        """Say nothing more of what only follows from which channel a step is for."""
+        self.lost |= self.checked.channels.keys()
 
     def open_block(self) -> None:
         """A block begins."""

@@ -116,6 +116,8 @@ def _tolerance(expressions: Expressions, node: tree.Tolerance) -> Dimension | No
 
 def is_share(node: tree.Expression) -> bool:
     """Whether a literal is written in % or ppm."""
+    if isinstance(node, tree.Negative):
+        node = node.operand
     return isinstance(node, tree.Number) and node.text.endswith(("%", "ppm"))
 
 

@@ -33,11 +33,12 @@ def check_steps(work: Workings) -> None:
     Names of the recipe's own block stay known for the results; those of `finally` don't.
     """
     traces.declare(work)
+    work.place = "steps"
     Steps(work, "steps").block(work.checked.recipe.steps)
     top = work.blocks.pop()
-    work.final = True
+    work.place = "finally"
     Steps(work, "finally").within(work.checked.recipe.final)
-    work.final = False
+    work.place = "results"
     work.blocks.append(top)
 
 
@@ -107,10 +108,11 @@ class Steps:
     def channel(self, name: tree.Name) -> bool:
         """Whether a name is a channel; a wrong one is reported."""
         definition = self.work.resolve(name, ("channel",))
+        if definition is not None and definition.role == "channel":
+            return True
+        self.work.silence_channels()
         if definition is None:
             return False
-        if definition.role == "channel":
-            return True
         part = self.work.checked.parts.get(name.id)
         self.work.problems.error(
             "not-a-channel",
@@ -248,11 +250,14 @@ class Steps:
         found = self.expressions.type_of(node)
         if not found.known or found == TRUTH or found.kind == "quantity":
             return found
+        hint = f"write a single value, as in {name} = {example(found.dimension or VOLTAGE)}"
+        if found.kind == "text":
+            hint = "texts stand behind say, note, stop and fail"
         return self.expressions.error(
             "not-a-quantity",
             node.span,
             f"this is {described(found)}, and a name stands for a single value",
-            f"write let {name} = {example(found.dimension or VOLTAGE)}",
+            hint,
         )
 
     def _let(self, node: tree.Let) -> None:

@@ -13,7 +13,7 @@ from sequencer.checker import calls, readings, spans
 from sequencer.checker.constants import constant
 from sequencer.checker.facts import TRUTH, UNKNOWN, Type
 from sequencer.checker.scope import ELAPSED, Definition, Workings
-from sequencer.checker.words import a, described, example, with_unit
+from sequencer.checker.words import a, described, example, several, with_unit
 
 VALUES = ("setting", "let", "loop variable", "result")
 """The roles of names that stand for a value."""
@@ -84,9 +84,9 @@ class Expressions:
         if not found.known:
             return None
         if found.kind != "quantity" or found.dimension is None:
-            hint = f"write {with_article_value(wanted)}"
-            if found == TRUTH:
-                hint = "a condition chooses between steps: if …:"
+            hint = f"write {a(wanted)}, as in {example(wanted)}" if wanted else "write a value"
+            if found == TRUTH and wanted is None:
+                hint = "a condition stands behind if, until, require, guard or expect"
             self.error(
                 "not-a-quantity",
                 node.span,
@@ -106,7 +106,7 @@ class Expressions:
         if found.is_plain:
             slug, hint = "missing-unit", f"write {with_unit(node, wanted)}"
         elif wanted.is_plain:
-            hint = f"write a number without a unit, or divide by {example(found)}"
+            hint = f"write a number without a unit, or divide by 1 {found.unit}"
         elif {found, wanted} == {TEMPERATURE, TEMPERATURE_POINT}:
             hint = "temperatures are written in °C, differences between them in K"
         self.error(
@@ -120,7 +120,7 @@ class Expressions:
         if not found.known or found == TRUTH:
             return
         hint = "a condition compares, as in smu.voltage >= 2.7 V"
-        if found.kind == "quantity" and found.dimension is not None:
+        if found.dimension is not None and constant(node) is None:
             hint = f"compare it: {self.work.text(node.span)} >= {example(found.dimension)}"
         self.error(
             "not-a-condition", node.span, f"this is {described(found)}, expected a condition", hint
@@ -152,21 +152,15 @@ class Expressions:
                 "reading-out-of-place",
                 node.span,
                 f"`elapsed` has no value in {PLACES[self.place]}",
-                "keep it in a step: let duration = elapsed",
+                "keep it in a step: let duration = elapsed"
+                if self.place == "results"
+                else "only settings are known before a run",
             )
         definition = self.work.resolve(node, VALUES)
         if definition is None:
             return UNKNOWN
         if definition.role not in VALUES:
             return self._not_a_value(node, definition)
-        if self.place in ("require", "guard") and definition.role != "setting":
-            return self.error(
-                "name-out-of-reach",
-                node.span,
-                f"a {self.place} can't know `{node.id}`, which a step defines",
-                "use settings" + ("" if self.place == "require" else ", readings and counters"),
-                Related(definition.span, "its definition"),
-            )
         return definition.type
 
     def _not_a_value(self, node: tree.Name, definition: Definition) -> Type:
@@ -254,7 +248,7 @@ class Expressions:
             return self.error("missing-unit", operand.span, message, hint)
         hint = "both sides must be of one kind"
         if not left.is_plain and not right.is_plain:
-            hint += f", as two of {example(left)} or two of {example(right)}"
+            hint += f": two {several(left)}, or two {several(right)}"
         return self.error(
             "unlike-units",
             node.span,
@@ -332,7 +326,8 @@ class Expressions:
             self.error(
                 "unlike-units",
                 node.bounds.span,
-                f"the span is of {a(bounds.dimension)}, and what is looked at is {a(dimension)}",
+                f"this is a span of {several(bounds.dimension)}, and "
+                f"{self.work.text(node.operand.span)} is {a(dimension)}",
                 f"write both in one unit, as in {example(dimension)}",
             )
         return TRUTH
@@ -349,8 +344,3 @@ PLACES = {
     "guard": "a `guard`",
     "results": "results",
 }
-
-
-def with_article_value(wanted: Dimension | None) -> str:
-    """A value to write in place of something that is none."""
-    return f"{a(wanted)}, as in {example(wanted)}" if wanted else "a value with its unit"

@@ -50,6 +50,16 @@ def a(dimension: Dimension) -> str:
     return with_article(name)
 
 
+def several(dimension: Dimension) -> str:
+    """The values of a dimension: "voltages", "energies", "values in V/K"."""
+    name = dimension.name
+    if name == dimension.unit:
+        return f"values in {name}"
+    if name.startswith("number of"):
+        return f"numbers{name.removeprefix('number')}"
+    return f"{name[:-1]}ies" if name.endswith("y") else f"{name}s"
+
+
 def with_article(noun: str) -> str:
     """A noun with its article."""
     return f"{'an' if noun[0] in 'aeiou' else 'a'} {noun}"
@@ -77,6 +87,21 @@ def written(source: Source, span: Span) -> str:
     if len(lines) > 1:
         lines = [line.split("#")[0] for line in lines]
     return " ".join(" ".join(lines).split())
+
+
+def span_with_unit(node: tree.Expression, dimension: Dimension) -> str:
+    """A span of plain numbers as it should have been written."""
+    match node:
+        case tree.Range() if node.low is not None and node.high is not None:
+            return f"{with_unit(node.low, dimension)} to {with_unit(node.high, dimension)}"
+        case tree.Range() if node.high is not None:
+            return f"up to {with_unit(node.high, dimension)}"
+        case tree.Range() if node.low is not None:
+            return f"at least {with_unit(node.low, dimension)}"
+        case tree.Within():
+            return f"within {with_unit(node.half, dimension)}"
+        case _:
+            return f"{example(dimension)} ± 5 %"
 
 
 def with_unit(node: tree.Expression, dimension: Dimension) -> str:

@@ -42,6 +42,7 @@ SECOND_CTRL_C = "Stopping at once: outputs go off."
 def dry_run(arguments: Namespace) -> int:
     """Run in virtual time on the simulated bench and show the end."""
     from sequencer import api
+    from sequencer.record import Store
     from sequencer.report.waiting import waiting
 
     terminal = talk(arguments)
@@ -54,7 +55,7 @@ def dry_run(arguments: Namespace) -> int:
     file = api.load_bench(bench)
     store = store_path(arguments)
     if store.is_file():
-        with api.open_record(store) as opened:
+        with Store.open(store) as opened:
             tell_of_the_past(terminal, opened)
     quiet = arguments.quiet
     with waiting(terminal, store, wanted=not quiet) as told:
@@ -81,6 +82,7 @@ def run(arguments: Namespace) -> int:
     from sequencer import api
     from sequencer.arming import NotArmed, stake_of
     from sequencer.engine.run import Person
+    from sequencer.record import Store
 
     terminal = talk(arguments)
     loaded = load(arguments.recipe)
@@ -91,7 +93,7 @@ def run(arguments: Namespace) -> int:
     if checked.problems.has_errors:
         return Exit.BAD_INPUT
     store = store_path(arguments)
-    with api.open_record(store) as opened:
+    with Store.open(store) as opened:
         tell_of_the_past(terminal, opened)
         _warn_if_not_rehearsed(terminal, opened, loaded, checked)
     try:

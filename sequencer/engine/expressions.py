@@ -63,8 +63,8 @@ class Expressions:
     """Compiles the expressions of one run.
 
     `channels` gives each channel's place in the memory, `limits` the span that a part's name
-    stands for as a limit of a quantity, `relative` the ids of tolerances whose half width is a share of
-    the centre.
+    stands for as a limit of a quantity, `relative` the ids of tolerances whose half width is a
+    share of the centre.
     """
 
     def __init__(

@@ -198,8 +198,16 @@ def _show_happenings(terminal: Terminal, run: Run) -> None:
     terminal.say()
     more = f" (the last {len(kept)} of {len(said)})" if len(kept) < len(said) else ""
     terminal.say(terminal.heading(f"What happened{more}"))
-    rows = [[write(time, TIME, 5), _shortened(who, text)] for time, who, text in kept]
+    rows = [[clock(time), _shortened(who, text)] for time, who, text in kept]
     terminal.say(terminal.table(rows))
+
+
+def clock(time_s: float) -> str:
+    """A time since the run's start, to be read down a column: "2:14:05.25"."""
+    hundredths = round(time_s * 100)
+    hours, rest = divmod(hundredths, 360_000)
+    minutes, rest = divmod(rest, 6000)
+    return f"{hours}:{minutes:02}:{rest / 100:05.2f}"
 
 
 def _shortened(who: str, text: str) -> str:
@@ -208,23 +216,20 @@ def _shortened(who: str, text: str) -> str:
 
 
 def show_runs(terminal: Terminal, rows: Sequence[RunRow]) -> None:
-    """A list of runs, the newest last."""
-    table = [["run", "begun", "", "outcome", "readings", "title"]]
+    """A list of runs, one a line, the newest last; a title is cut where a window ends."""
+    table = [["run", "at", "", "outcome", ""]]
     for row in rows:
-        word = row.outcome or "still running"
-        if row.exit_code == 1:
-            word += ", not met"
-        table.append(
-            [
-                row.id,
-                _moment(row.started, short=True),
-                "dry" if row.mode == "dry run" else "run",
-                word.removesuffix(" by the person"),
-                f"{row.readings}",
-                row.title or row.recipe_name,
-            ]
-        )
-    terminal.say(terminal.table(table, indent=0))
+        word = (row.outcome or "still running").removesuffix(" by the person")
+        kind = "dry" if row.mode == "dry run" else "run"
+        not_met = ", not met" if row.exit_code == 1 else ""
+        table.append([row.id, row.started.partition("T")[2][:5], kind, word + not_met, ""])
+    titles = ["title", *(row.title or row.recipe_name for row in rows)]
+    lines = terminal.table(table, indent=0).split("\n")
+    start = max(map(len, lines)) + 2
+    for line, title in zip(lines, titles, strict=True):
+        whole = f"{line:<{start}}{title}"
+        cut = terminal.live and len(whole) > terminal.width
+        terminal.say(whole[: terminal.width - 1] + "…" if cut else whole)
 
 
 def kind_of(meta: RunMeta) -> str:
@@ -260,10 +265,10 @@ def as_data(run: Run, **more: Any) -> dict[str, Any]:
     }
 
 
-def _moment(text: str, short: bool = False) -> str:
-    """An ISO 8601 time without its offset, for a list, or with it."""
+def _moment(text: str) -> str:
+    """An ISO 8601 time with its offset, to the second."""
     date, _, time = text.partition("T")
-    return f"{date} {time[:5]}" if short else f"{date} {time[:8]} {time[-6:]}".rstrip()
+    return f"{date} {time[:8]} {time[-6:]}"
 
 
 def _joined(*texts: str) -> str:

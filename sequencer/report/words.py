@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from grammar.quantity import CURRENT, POWER, TIME, VOLTAGE, write
-from sequencer.report.record import DIMENSIONS, span
+from sequencer.report.record import DIMENSIONS, clock, span
 
 if TYPE_CHECKING:
     from sequencer.report.following import Headroom, Look, Snapshot
@@ -58,7 +58,7 @@ def bar(guard: Headroom, width: int) -> str:
 
 def happening(time: float, text: str) -> str:
     """Something that happened, with its time."""
-    return f"{write(time, TIME, 5):>12}  {text}"
+    return f"{clock(time):>11}  {text}"
 
 
 def line(snapshot: Snapshot) -> str:

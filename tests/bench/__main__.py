@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import rows  # noqa: E402 - beside this file, which is started by its folder's path
+import rows
 
 
 def main(names: list[str]) -> int:

@@ -184,6 +184,34 @@ def test_a_dip_and_back_under_constant_current() -> None:
     assert [change.stretch for change in circuit.changes] == [1, 2, 3]
 
 
+def test_the_crossing_is_exact_within_a_nanosecond() -> None:
+    """1 A into 1 mF: limit until t = C·(V − I·R)/I, then i = exp(−(t' − t)/τ) with τ = R·C = 10 µs.
+
+    A nanosecond of the crossing is 1e-4 of the current ten microseconds later.
+    """
+    voltage = 1.000000123456
+    circuit = NetworkCircuit(bank(1e-3, 0.01, (), None, (0.0,)))
+    circuit.connect(voltage_source(voltage, -1.0, 1.0), 0)
+    crossing = 1e-3 * (voltage - 0.01)
+    start = round(crossing * SECOND) + 10_000
+    _, current, limited = circuit.mean(start, start + 1000)
+    (change,) = circuit.changes
+    assert change.time_s == pytest.approx(crossing, abs=1e-15)
+    since, tau, window = start / SECOND - crossing, 1e-5, 1e-6
+    mean = math.exp(-since / tau) * -math.expm1(-window / tau) * tau / window
+    assert current == pytest.approx(mean, rel=1e-9)
+    assert limited == 0.0
+
+
+def test_a_voltage_that_comes_to_rest_on_a_corner_has_not_passed_it() -> None:
+    """Nothing leaks and the source can't sink: the current dies away to the low limit of 0 A."""
+    circuit = NetworkCircuit(bank(branches=((5.0, 2.0),), leak=None))
+    circuit.connect(voltage_source(2.7, 0.0, 1.0), 0)
+    for hour in range(1, 50):
+        circuit.advance(hour * 3600 * SECOND)
+    assert [change.stretch for change in circuit.changes] == [1]
+
+
 def test_a_balance_on_a_corner_ends() -> None:
     """The limit is just what the leak takes: control must not pass to and fro for ever."""
     leak = 1e3
@@ -276,6 +304,7 @@ def test_a_network_must_be_reciprocal() -> None:
         (current_source(0.02, -1.0, 1.0), 1.0, 0.01, 1.0),
         (current_source(-0.02, -1.0, 5.0), -1.0, -0.01, 1.0),
         (current_source(0.01, -1.0, 1.0), 1.0, 0.01, 0.0),
+        (current_source(-0.01, -1.0, 1.0), -1.0, -0.01, 0.0),
         (current_source(0.0, 2.0, 5.0, most=0.015), 1.5, 0.015, 1.0),
         (OPEN, 0.0, 0.0, 0.0),
     ],

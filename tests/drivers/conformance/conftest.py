@@ -47,7 +47,7 @@ class Entry(NamedTuple):
 
 @dataclass
 class Opened:
-    """A channel, the simulated instrument behind it, their clock, and its server if there is one."""
+    """A channel, the simulated instrument behind it, their clock, its server if it has one."""
 
     channel: Channel
     simulated: SimulatedChannel

@@ -1,4 +1,4 @@
-"""A link that fails in every way it can: bounded, in clear words, and trusted again only when clean.
+"""A link that fails in every way it can: bounded, in clear words, trusted again only when clean.
 
 Deadlines are real: short where the line is to fail, long where it is to work, so that a busy
 machine changes nothing. That a call returns at all is its bound: a hang would hang the test run.
@@ -86,9 +86,13 @@ def test_lines_that_nobody_asked_for(served: Callable[..., Any], wire: str) -> N
     channel = opening.channel
     powered(channel, 1.0)
     opening.server.misbehave(Misbehaviour("babble"))
+
+    def measure_twice() -> None:
+        channel.measure()
+        channel.measure()
+
     with pytest.raises(LinkError, match="sends what it wasn't asked for"):
-        for _ in range(2):
-            channel.measure()
+        measure_twice()
     recover(channel)
     channel.program(Setpoint("voltage", 2.0, -3.0, 3.0))
     assert channel.measure().voltage == pytest.approx(2.0, rel=1e-9)
@@ -133,10 +137,14 @@ def test_the_nth_exchange_fails_and_the_output_can_still_go_off(
     channel = opening.channel
     opening.server.misbehave(Misbehaviour("silence", after=after))
     channel.margin_s = 1.0
-    with pytest.raises(LinkError, match="no (complete )?answer came"):
+
+    def programme() -> None:
         for _ in range(3):
             powered(channel, 1.0)
             channel.measure()
+
+    with pytest.raises(LinkError, match=r"no (complete )?answer came"):
+        programme()
     recover(channel)
     channel.switch(False)
     assert channel.read_back().output is False
@@ -148,7 +156,7 @@ def test_an_output_that_does_not_switch_off(served: Callable[..., Any]) -> None:
     channel = opening.channel
     powered(channel, 1.0)
     opening.server.misbehave(Misbehaviour("stuck-output"))
-    with pytest.raises(InstrumentError, match="was switched off, but .* says that it is on") as e:
+    with pytest.raises(InstrumentError, match=r"was switched off, but .* says that it is on") as e:
         channel.switch(False)
     assert "mains switch" in e.value.advice
     assert channel.read_back().output is True
@@ -160,7 +168,7 @@ def test_an_output_that_does_not_switch_on(served: Callable[..., Any]) -> None:
     channel.reset()
     channel.program(Setpoint("voltage", 1.0, -3.0, 3.0))
     opening.server.misbehave(Misbehaviour("stuck-output"))
-    with pytest.raises(InstrumentError, match="was switched on, but .* says that it is off"):
+    with pytest.raises(InstrumentError, match=r"was switched on, but .* says that it is off"):
         channel.switch(True)
 
 

@@ -26,9 +26,15 @@ resistance = "10 ohm"
 
 
 @pytest.fixture
-def bench() -> Bench:
+def bench_text() -> str:
+    """A bench file with one channel, `smu`; its resource has port 0."""
+    return BENCH
+
+
+@pytest.fixture
+def bench(bench_text: str) -> Bench:
     """An ideal bench with one channel, `smu`."""
-    file, problems = read_bench(Path("ridge.bench.toml"), BENCH)
+    file, problems = read_bench(Path("ridge.bench.toml"), bench_text)
     assert file is not None, list(problems)
     return open_simulated(file, ideal=True)
 

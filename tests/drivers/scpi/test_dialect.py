@@ -73,9 +73,9 @@ def test_a_key_that_is_not_known(tmp_path: Path) -> None:
     text = TEXT.replace("[actions.output]", "[actions.outputs]")
     line = text.split("\n").index("[actions.outputs]") + 1
     assert told(tmp_path, text) == (
-        "mine.toml:31:1: error: “actions” lacks output [dialect-missing]\n"
-        '   31 | identify      = { send = "*IDN?", answer = "maker, model, serial, firmware" }\n'
-        "      | ^\n"
+        "mine.toml:19:1: error: “actions” lacks output [dialect-missing]\n"
+        "   19 | [actions]\n"
+        "      | ^^^^^^^^^\n"
         "  Each says how the instrument is told or asked that.\n"
         f"mine.toml:{line}:1: error: “actions.outputs” is no action known here [dialect-key]\n"
         f"{line:>5} | [actions.outputs]\n"

@@ -142,7 +142,7 @@ def test_an_entry_says_in_quotes_what_is_meant(front: Front) -> None:
     ],
 )  # fmt: skip
 def test_short_forms_follow_the_rule(long_form: str, short: str) -> None:
-    """Four letters, or three where the fourth is a vowel (read); the capitals are the standard's."""
+    """Four letters, or three where the fourth is a vowel (read); the capitals are its own."""
     assert short_form(long_form) == short == "".join(c for c in long_form if c.isupper())
 
 
@@ -226,7 +226,7 @@ def test_a_command_error_ends_its_message_and_an_execution_error_does_not(front:
 
 
 def test_the_mandatory_common_commands_are_all_there(front: Front) -> None:
-    """IEEE 488.2: *CLS *ESE *ESE? *ESR? *IDN? *OPC *OPC? *RST *SRE *SRE? *STB? *TST? *WAI (read)."""
+    """The list of IEEE 488.2 (read)."""
     for message in ("*ESE?", "*ESR?", "*IDN?", "*OPC?", "*SRE?", "*STB?", "*TST?"):
         assert front.handle(message) is not None, message
     for message in ("*CLS", "*ESE 1", "*OPC", "*RST", "*SRE 1", "*WAI"):

@@ -20,11 +20,6 @@ def terminal(stream: io.StringIO, columns: int, **environment: str) -> Terminal:
     return made
 
 
-@pytest.fixture
-def eighty(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("COLUMNS", "80")
-
-
 @pytest.mark.parametrize(
     ("stream", "environment", "live", "coloured"),
     [
