@@ -118,7 +118,12 @@ def open_bench(
                         f"Add {key} = … under [channels.{name}], or make a dry run.",
                     )
             opened.channels[name] = ScpiChannel.open(
-                name, entry, bench.specifications[name], opened.clock, bench.line_frequency_hz
+                name,
+                entry,
+                bench.specifications[name],
+                opened.clock,
+                bench.line_frequency_hz,
+                base=bench.path.parent,
             )
     except BaseException:
         opened.close()

@@ -81,7 +81,10 @@ class _Top(Data):
 
 @dataclass(frozen=True)
 class BenchFile:
-    """A bench file that holds together; every specification and every part is resolved."""
+    """A bench file that holds together; every specification and every part is resolved.
+
+    `specification_texts` holds the specifications' own texts by the names given, for the record.
+    """
 
     path: Path
     text: str
@@ -90,6 +93,7 @@ class BenchFile:
     channels: Mapping[str, ChannelEntry]
     parts: Mapping[str, PartModel]
     specifications: Mapping[str, Specification]
+    specification_texts: Mapping[str, str]
 
 
 def load_bench(path: Path) -> tuple[BenchFile | None, Problems]:
@@ -126,8 +130,9 @@ def read_bench(path: Path, text: str) -> tuple[BenchFile | None, Problems]:
     models = {name: _part(name, entry, problems, places) for name, entry in parts.items()}
     entries = {name: _channel(name, entry, problems, places) for name, entry in channels.items()}
     _judge_wiring(entries, list(parts), problems, places)
+    texts: dict[str, str] = {}
     specifications = {
-        name: _specification(name, entry, path, problems, places)
+        name: _specification(name, entry, path, texts, problems, places)
         for name, entry in entries.items()
         if entry is not None
     }
@@ -142,6 +147,7 @@ def read_bench(path: Path, text: str) -> tuple[BenchFile | None, Problems]:
             channels={name: entry for name, entry in entries.items() if entry is not None},
             parts={name: model for name, model in models.items() if model is not None},
             specifications={name: s for name, s in specifications.items() if s is not None},
+            specification_texts=texts,
         ),
         problems,
     )
@@ -245,10 +251,16 @@ def _judge_wiring(
 
 
 def _specification(
-    name: str, entry: ChannelEntry, path: Path, problems: Problems, places: Places
+    name: str,
+    entry: ChannelEntry,
+    path: Path,
+    texts: dict[str, str],
+    problems: Problems,
+    places: Places,
 ) -> Specification | None:
-    """The channel's specification; problems inside its file are located there."""
+    """The channel's specification and its text; problems inside are located in its own file."""
     specification, inside = load_specification(entry.specification, path.parent)
+    texts[entry.specification] = inside.source.text
     for problem in inside:
         if problem.slug == "specification-file":
             place = places.value(("channels", name, "specification"))

@@ -89,7 +89,7 @@ class Acquisition:
 
 
 class State(NamedTuple):
-    """What a channel reports of itself when read back; `setpoint` is None where never programmed."""
+    """What a channel says of itself when read back; `setpoint` is None where never programmed."""
 
     setpoint: Setpoint | None
     output: bool

@@ -220,7 +220,7 @@ def perform(
                 ideal=ideal,
                 bench=bench.file.text,
                 settings=settings_in_force(checked),
-                specifications=getattr(bench.file, "specification_texts", {}),
+                specifications=bench.file.specification_texts,
                 versions=versions(),
                 checks=checks_of(checked),
             ),

@@ -12,7 +12,7 @@ from grammar.quantity import PLAIN, TIME, VOLTAGE, Dimension
 from grammar.wording import listed, near
 from sequencer.checker.facts import UNKNOWN, TraceFacts, Type
 from sequencer.checker.readings import COUNTERS, MEASURED, READINGS
-from sequencer.checker.words import a, described, example, with_article
+from sequencer.checker.words import a, described, example, several, span_with_unit, with_article
 
 if TYPE_CHECKING:
     from sequencer.analysis.signatures import Parameter, Signature
@@ -196,8 +196,10 @@ def _argument(
         expressions.error(
             "missing-unit" if found.dimension.is_plain else "wrong-unit",
             node.span,
-            f"{what} is a span of {a(found.dimension)}, expected {a(wanted)}",
-            f"{a(wanted)} is written as in {example(wanted)}",
+            f"{what} is a span of {several(found.dimension)}, expected {several(wanted)}",
+            f"write {span_with_unit(node, wanted)}"
+            if found.dimension.is_plain
+            else f"{a(wanted)} is written as in {example(wanted)}",
         )
         return None
     return found.dimension

@@ -82,7 +82,7 @@ def _function(expressions: Expressions, node: tree.Call) -> Type:
         )
     if found is None:
         return UNKNOWN
-    first, text = found[0], expressions.work.text(given[0].value.span)
+    first = found[0]
     if name in ("min", "max"):
         return _alike(expressions, given, found)
     if name in ("abs", "sqrt") and first.point:
@@ -90,11 +90,12 @@ def _function(expressions: Expressions, node: tree.Call) -> Type:
             "scaled-temperature",
             given[0].value.span,
             f"a temperature in °C is a point on a scale: `{name}` of it means nothing",
-            f"take a difference first: {name}({text} - 25 °C)",
+            f"take a difference first: {name}({expressions.work.text(given[0].span)} - 25 °C)",
         )
     if name in ("abs", "sqrt"):
         return Type("quantity", first if name == "abs" else first.power(0.5))
     if not first.is_plain:
+        text = expressions.work.text(given[0].span)
         return expressions.error(
             "wrong-unit",
             given[0].value.span,

@@ -9,11 +9,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from grammar import tree
-from grammar.diagnostic import Related, Span
+from grammar.diagnostic import Related
 from grammar.wording import listed, near
 from sequencer.checker.constants import constant
 from sequencer.checker.declarations import CAPABILITIES
-from sequencer.checker.facts import ChannelFacts
 from sequencer.checker.readings import MEASURED
 from sequencer.checker.scope import Workings, nodes_of, steps_of
 
@@ -24,8 +23,9 @@ if TYPE_CHECKING:
 def check_capabilities(work: Workings, bench: BenchFile | None) -> None:
     """All steps against the declared channels, and these against the bench where one is named."""
     recipe = work.checked.recipe
+    lacking: set[tuple[str, str]] = set()
     for step in steps_of(recipe.steps + recipe.final):
-        _step(work, step)
+        _step(work, step, lacking)
     for node in nodes_of((recipe.steps, recipe.final, recipe.guards)):
         if isinstance(node, tree.Member):
             _reading(work, node)
@@ -34,34 +34,46 @@ def check_capabilities(work: Workings, bench: BenchFile | None) -> None:
             _on_bench(work, channel, bench)
 
 
-def _step(work: Workings, step: tree.Step) -> None:
+def _step(work: Workings, step: tree.Step, lacking: set[tuple[str, str]]) -> None:
+    """One step; what a channel lacks is said once, and remembered."""
     match step:
         case tree.SourceStep():
-            _source(work, step.channel)
+            _needs(work, step.channel, "source", lacking)
             _limit(work, step)
         case tree.Sweep():
-            _source(work, step.channel)
+            _needs(work, step.channel, "source", lacking)
             _limit(work, step)
             for name in (step.channel, *step.reading):
-                _measure(work, name)
+                _needs(work, name, "measure", lacking)
         case tree.Output() if step.on:
-            _source(work, step.channel)
+            _needs(work, step.channel, "source", lacking)
         case tree.Measure():
             for name in step.channels:
-                _measure(work, name)
+                _needs(work, name, "measure", lacking)
 
 
-def _source(work: Workings, name: tree.Name) -> None:
-    """A load sinks by a level and a limit of its own, so `sink` alone lets a channel source."""
+_EITHER = {
+    # A load sinks by a level and a limit of its own, so `sink` alone lets a channel source.
+    "source": ("source", "sink"),
+    "measure": ("measure voltage", "measure current"),
+}
+
+
+def _needs(work: Workings, name: tree.Name, capability: str, lacking: set[tuple[str, str]]) -> None:
     facts = work.checked.channels.get(name.id)
-    if facts is not None and not (facts.can("source") or facts.can("sink")):
-        _not_declared(work, facts, name.span, "source", "sources")
-
-
-def _measure(work: Workings, name: tree.Name) -> None:
-    facts = work.checked.channels.get(name.id)
-    if facts is not None and not (facts.can("measure voltage") or facts.can("measure current")):
-        _not_declared(work, facts, name.span, "measure", "measures")
+    if facts is None or any(facts.can(c) for c in _EITHER[capability]):
+        return
+    if (name.id, capability) in lacking:
+        return
+    lacking.add((name.id, capability))
+    have = listed([f"`{c}`" for c in sorted(facts.capabilities)], 20).replace(" or ", " and ")
+    work.problems.error(
+        "undeclared-capability",
+        name.span,
+        f"this step {capability}s with `{facts.name}`, which is declared for {have} only",
+        f"declare it: {work.declared_with(facts.name, capability)}",
+        [Related(facts.span, "the channel")],
+    )
 
 
 def _reading(work: Workings, node: tree.Member) -> None:
@@ -78,7 +90,7 @@ def _reading(work: Workings, node: tree.Member) -> None:
             node.span,
             f"`{facts.name}.{node.field.id}` needs the {other}, which `{facts.name}` is not "
             "declared to measure",
-            f"write {wanted} behind `channel {facts.name}:`",
+            f"declare it: {work.declared_with(facts.name, wanted)}",
             [Related(facts.span, "the channel")],
         )
 
@@ -91,14 +103,15 @@ def _limit(work: Workings, step: tree.SourceStep | tree.Sweep) -> None:
     if _symmetric(work, node, "current" if step.mode == "voltage" else "voltage"):
         return
     related = [Related(facts.span, "the channel")]
-    hint = f"write two-sided limit behind `channel {name.id}:` where the instrument can do that"
+    line = work.declared_with(name.id, "two-sided limit")
+    hint = f"where the instrument can do that, declare it: {line}"
     if isinstance(node, tree.Name):
         part = work.checked.parts.get(node.id)
         if part is not None:
             related.append(Related(part.span, "the part, whose rating has two unlike ends"))
-        hint += ", or write the limit as a value"
+        hint += "; or write the limit as a value"
     elif isinstance(node, tree.Range) and node.high is not None:
-        hint += f", or limit {work.text(node.high.span)}, which holds on both sides"
+        hint += f"; or write limit {work.text(node.high.span)}, which holds on both sides"
     work.problems.error(
         "undeclared-capability",
         node.span,
@@ -128,19 +141,6 @@ def _symmetric(work: Workings, node: tree.Expression, quantity: str) -> bool:
             return True
 
 
-def _not_declared(
-    work: Workings, facts: ChannelFacts, span: Span, capability: str, verb: str
-) -> None:
-    have = listed([f"`{c}`" for c in sorted(facts.capabilities)], 20).replace(" or ", " and ")
-    work.problems.error(
-        "undeclared-capability",
-        span,
-        f"this step {verb} with `{facts.name}`, which is declared for {have} only",
-        f"write {capability} behind `channel {facts.name}:`",
-        [Related(facts.span, "the channel")],
-    )
-
-
 def _on_bench(work: Workings, node: tree.Channel, bench: BenchFile) -> None:
     name = node.name.id
     specification = bench.specifications.get(name)
@@ -148,9 +148,10 @@ def _on_bench(work: Workings, node: tree.Channel, bench: BenchFile) -> None:
         if name in bench.channels:
             return
         wanted = near(name, bench.channels)
-        hint = f"the bench has {listed(bench.channels, 20)}"
+        hint = f"the bench has {listed(bench.channels, 20)}: take one of these names here, or "
+        hint += f"describe [channels.{name}] in the bench file"
         if wanted is not None:
-            hint = f"call it {wanted} here, or write [channels.{name}] in the bench file"
+            hint = f"call it {wanted} here, or describe [channels.{name}] in the bench file"
         work.problems.error(
             "bench-lacks-channel", node.name.span, f"the bench has no channel `{name}`", hint
         )

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from grammar import tree
+from sequencer.checker.facts import SettingFacts
 
 _OPERATORS: dict[str, Callable[[Any, Any], Any]] = {
     "+": operator.add,
@@ -74,10 +75,10 @@ def span_ends(
 
 
 class Folding:
-    """Works out expressions over named values; `relative` holds the ids of relative tolerances."""
+    """Works out expressions over settings; `relative` holds the ids of relative tolerances."""
 
-    def __init__(self, values: Mapping[str, float], relative: set[int]) -> None:
-        self.values = values
+    def __init__(self, settings: Mapping[str, SettingFacts], relative: set[int]) -> None:
+        self.settings = settings
         self.relative = relative
 
     def value(self, node: tree.Expression | None) -> float | None:
@@ -107,7 +108,8 @@ class Folding:
             case tree.Number():
                 return node.quantity.value
             case tree.Name():
-                return self.values.get(node.id)
+                facts = self.settings.get(node.id)
+                return facts.value if facts is not None else None
             case tree.Negative():
                 return self._over(operator.neg, node.operand)
             case tree.Not():

@@ -6,7 +6,6 @@ what the steps do, is not known here.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 from drivers.kinds import KINDS
@@ -19,7 +18,7 @@ from sequencer.checker.facts import ChannelFacts, PartFacts, Type
 from sequencer.checker.scope import Workings
 from sequencer.checker.settings import check_settings
 from sequencer.checker.units import Expressions
-from sequencer.checker.words import a, example, with_unit
+from sequencer.checker.words import a, example, several, span_with_unit, with_unit
 
 CAPABILITIES = (
     "source",
@@ -58,7 +57,7 @@ def check_declarations(work: Workings, overrides: Mapping[str, Quantity]) -> Non
 
 
 def _channel(work: Workings, node: tree.Channel) -> None:
-    definition = work.define(node.name, "channel", node=node)
+    work.define(node.name, "channel", node=node)
     seen: dict[str, Span] = {}
     for capability in node.capabilities:
         text = capability.text
@@ -78,10 +77,9 @@ def _channel(work: Workings, node: tree.Channel) -> None:
                 "write it once",
                 [Related(seen[text], "the first")],
             )
-        seen.setdefault(text, capability.span)
-    if work.find(node.name.id) is definition:
-        facts = ChannelFacts(node.name.id, frozenset(seen), node.name.span)
-        work.checked.channels[node.name.id] = facts
+        seen.setdefault(near(text, CAPABILITIES) or text, capability.span)
+    facts = ChannelFacts(node.name.id, frozenset(seen), node.name.span)
+    work.checked.channels.setdefault(node.name.id, facts)
 
 
 def _part(work: Workings, node: tree.Part) -> None:
@@ -94,7 +92,7 @@ def _part(work: Workings, node: tree.Part) -> None:
             f"“{kind}” is no kind of part that is known here",
             f"write {wanted}" if wanted else f"there are {listed(KINDS, 20)}",
         )
-    definition = work.define(node.name, "part", node=node)
+    work.define(node.name, "part", node=node)
     channel = work.resolve(node.channel, ("channel",))
     if channel is not None and channel.role != "channel":
         work.problems.error(
@@ -119,13 +117,13 @@ def _part(work: Workings, node: tree.Part) -> None:
     ratings: dict[str, tuple[float, float]] = {}
     for rating in node.ratings:
         bounds = _rating(work, rating, places)
-        places.setdefault(rating.quantity.id, rating.span)
+        places.setdefault(near(rating.quantity.id, RATINGS) or rating.quantity.id, rating.span)
         if bounds is not None:
             ratings.setdefault(rating.quantity.id, bounds)
-    if work.find(node.name.id) is definition:
-        work.checked.parts[node.name.id] = PartFacts(
-            node.name.id, kind, node.channel.id, node.not_pushed, ratings, places, node.name.span
-        )
+    facts = PartFacts(
+        node.name.id, kind, node.channel.id, node.not_pushed, ratings, places, node.name.span
+    )
+    work.checked.parts.setdefault(node.name.id, facts)
 
 
 def _rating(
@@ -208,15 +206,14 @@ def _rating_in_wrong_unit(
     name = node.quantity.id
     slug, hint = "wrong-unit", f"{a(dimension)} is written as in {example(dimension)}"
     if found.is_plain:
-        slug, hint = "missing-unit", f"write the unit behind each end, as in {example(dimension)}"
+        slug, hint = "missing-unit", f"write {name} {span_with_unit(node.bounds, dimension)}"
     rated = next((r for r, d in RATINGS.items() if d == found), None)
     if rated is not None:
-        hint = f"write {rated} {work.text(node.bounds.span)}, or a span of {name}s"
-        hint = hint.replace("energys", "energies")
+        hint = f"write {rated} {work.text(node.bounds.span)}, or a span of {several(dimension)}"
     work.problems.error(
         slug,
         node.bounds.span,
-        f"the {name} rating is a span of {a(found)}, expected {a(dimension)}",
+        f"the {name} rating is a span of {several(found)}, expected {several(dimension)}",
         hint,
     )
 
@@ -241,8 +238,3 @@ def _require(work: Workings, node: tree.Require) -> None:
         f"change one of {', '.join(values)}" if values else "",
         [Related(d.span, f"`{d.name}` is defined here") for d in found],
     )
-
-
-def is_open(bounds: tuple[float, float]) -> bool:
-    """Whether a rating has one end only."""
-    return math.inf in (abs(bounds[0]), abs(bounds[1]))

@@ -6,7 +6,6 @@ Looks at the shape of the recipe alone. How far a level may go is the worst case
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 from grammar import tree
 from grammar.diagnostic import Related
@@ -46,8 +45,9 @@ def check_limits(work: Workings) -> None:
     for channel, step in sources.items():
         if channel in work.checked.channels:
             _part_of(work, channel, step)
-    for node, what in work.critical:
-        _closed(work, node, what)
+    for definition in work.defined:
+        if definition.role == "setting":
+            _closed(work, definition)
 
 
 def _no_limit(work: Workings, step: tree.SourceStep) -> None:
@@ -138,38 +138,50 @@ def _one_sided(
     )
 
 
-def _closed(work: Workings, node: tree.Expression, what: str) -> None:
+def _closed(work: Workings, setting: Definition) -> None:
     """No setting with an open-ended span may reach a level, limit, time or count."""
-    for definition in _reaching(definitions_in(work, node)):
-        facts = work.checked.settings.get(definition.name)
-        if definition.role != "setting" or facts is None or facts.low is None or facts.high is None:
-            continue
-        if math.isfinite(facts.low) and math.isfinite(facts.high):
-            continue
-        assert isinstance(definition.node, tree.Setting)
-        assert definition.node.bounds is not None
-        text = work.text(definition.node.bounds.span)
-        side = "lower" if facts.low == -math.inf else "upper"
-        if side == "lower":
-            ends = "… to " + text.removeprefix("up to ")
-        else:
-            ends = text.removeprefix("at least ") + " to …"
-        work.problems.error(
-            "open-ended-setting",
-            node.span,
-            f"{what} depends on `{definition.name}`, whose span has no {side} end",
-            f"write both ends in the setting: in {ends}",
-            [Related(definition.node.bounds.span, "its span")],
-        )
+    facts = work.checked.settings.get(setting.name)
+    if facts is None or facts.low is None or facts.high is None:
+        return
+    if math.isfinite(facts.low) and math.isfinite(facts.high):
+        return
+    reached = _reached(work, setting)
+    for node, what in work.critical:
+        if not reached.isdisjoint(map(id, definitions_in(work, node))):
+            _open_ended(work, setting, node, what, facts.low == -math.inf)
+            return
 
 
-def _reaching(found: list[Definition]) -> Iterator[Definition]:
-    """The names of an expression and all that their values were worked out from."""
-    seen: set[int] = set()
-    waiting = list(found)
+def _reached(work: Workings, start: Definition) -> set[int]:
+    """The ids of a name and of all names whose values were worked out from it."""
+    users: dict[int, list[Definition]] = {}
+    for definition in work.defined:
+        for needed in definition.needs:
+            users.setdefault(id(needed), []).append(definition)
+    found = {id(start)}
+    waiting = [start]
     while waiting:
-        definition = waiting.pop()
-        if id(definition) not in seen:
-            seen.add(id(definition))
-            yield definition
-            waiting += definition.needs
+        for user in users.get(id(waiting.pop()), ()):
+            if id(user) not in found:
+                found.add(id(user))
+                waiting.append(user)
+    return found
+
+
+def _open_ended(
+    work: Workings, setting: Definition, node: tree.Expression, what: str, below: bool
+) -> None:
+    assert isinstance(setting.node, tree.Setting)
+    assert setting.node.bounds is not None
+    text = work.text(setting.node.bounds.span)
+    ends = "… to " + text.removeprefix("up to ")
+    if not below:
+        ends = text.removeprefix("at least ") + " to …"
+    work.problems.error(
+        "open-ended-setting",
+        node.span,
+        f"{what} depends on `{setting.name}`, whose span has no {'lower' if below else 'upper'} "
+        "end",
+        f"write both ends in the setting: in {ends}",
+        [Related(setting.node.bounds.span, "its span")],
+    )

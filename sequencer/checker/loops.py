@@ -92,9 +92,9 @@ def check_period(work: Workings, node: tree.Every, state: State) -> None:
     if period is None or period <= 0:
         return
     taken, names = 0.0, []
+    if any(isinstance(step, tree.Setup) for step in steps_of(node.body)):
+        return
     for step in node.body:
-        if isinstance(step, tree.Setup):
-            return
         if isinstance(step, tree.Measure):
             for name in step.channels:
                 known = state.channels.get(name.id)
@@ -110,8 +110,8 @@ def check_period(work: Workings, node: tree.Every, state: State) -> None:
         "period-too-short",
         node.period.span,
         f"a turn every {write(period, TIME)} can't be kept: {what} {write(taken, TIME, 3)}",
-        f"write every {write(_rounded_up(taken), TIME)}, or a shorter aperture: "
-        f"setup {names[0]}: aperture = {write(period / len(names) / 2, TIME, 2)}",
+        f"write every {write(_rounded_up(taken), TIME)}, or shorten the aperture with setup "
+        + listed(names, 20),
     )
 
 

@@ -20,7 +20,8 @@ def check_used(work: Workings) -> None:
     if work.lost:
         return
     for definition in work.defined:
-        if definition.used:
+        known = definition.role in ("channel", "trace") or definition.type.known
+        if definition.used or definition.name in work.meant or not known:
             continue
         if definition.role in _MESSAGES:
             message, hint = _MESSAGES[definition.role]

@@ -19,6 +19,7 @@ from sequencer.checker.states import ChannelState, State, join
 if TYPE_CHECKING:
     from drivers.bench_file import BenchFile
 
+Loop = tree.Repeat | tree.ForIn | tree.ForCount
 FASTEST_MAINS_HZ = 60.0
 """The highest usual mains frequency: without a bench, no power line cycle is shorter."""
 
@@ -39,6 +40,7 @@ class Paths:
         self.work = work
         self.cycle_s = cycle_s
         self.leaves: list[list[State]] = []
+        self._begun: dict[int, State] = {}
 
     def block(self, block: tree.Block, state: State | None) -> State | None:
         """The state after a block, None where no path comes to its end."""
@@ -61,7 +63,7 @@ class Paths:
                 return self._every(node, state)
             case tree.Repeat() | tree.ForIn() | tree.ForCount():
                 self._uses(node, state)
-                after = self._turns(node.body, state)
+                after = self._turns(node, state)
                 return after if self._turns_once(node) else join(state, after)
             case tree.Leave():
                 self._leave(node, state)
@@ -103,41 +105,43 @@ class Paths:
         """A loop in time runs its body once at least, then looks at its condition."""
         self._uses(node, state, but=node.until)
         self.leaves.append([])
-        after = self._fixed(node.body, state)
+        after = self._fixed(node, state)
         left = self.leaves.pop()
         if after is not None and node.until is not None:
             self._readings(node.until, after)
         loops.check_condition(self.work, node)
         loops.check_period(self.work, node, state)
-        for other in left:
-            after = join(after, other) if node.otherwise is None else after
-        if node.otherwise is None:
-            return after
-        outcome = join(after, self.block(node.otherwise, after) if after is not None else None)
+        outcome = after
+        if node.otherwise is not None and after is not None:
+            outcome = join(after, self.block(node.otherwise, after))
         for other in left:
             outcome = join(outcome, other)
         return outcome
 
-    def _turns(self, body: tree.Block, state: State) -> State | None:
+    def _turns(self, node: Loop, state: State) -> State | None:
         self.leaves.append([])
-        after = self._fixed(body, state)
+        after = self._fixed(node, state)
         for other in self.leaves.pop():
             after = join(after, other)
         return after
 
-    def _fixed(self, body: tree.Block, state: State) -> State | None:
+    def _fixed(self, node: Loop | tree.Every, state: State) -> State | None:
         """The state after the last turn: a turn may begin as the loop did, or as the last ended.
 
         States only ever lose certainty, of a few things a channel, so this ends after a few rounds.
+        A loop inside another goes on from what it found when the outer one last came by, which the
+        same argument allows: else the rounds of a nest would multiply.
         """
+        state = join(state, self._begun.get(id(node))) or state
         while True:
-            after = self.block(body, state)
+            after = self.block(node.body, state)
             joined = join(state, after)
             if after is None or joined is None or joined == state:
+                self._begun[id(node)] = state
                 return after
             state = joined
 
-    def _turns_once(self, node: tree.Repeat | tree.ForIn | tree.ForCount) -> bool:
+    def _turns_once(self, node: Loop) -> bool:
         """Whether a loop has one turn at least, whatever its settings are changed to."""
         if isinstance(node, tree.ForIn):
             return True
@@ -175,8 +179,8 @@ class Paths:
                 node.span,
                 f"changing from {other} to {node.mode} here switches the output of `{name}` off "
                 "and on again, and the part is alone meanwhile",
-                f"write mode change under power behind `channel {name}:` where the instrument can "
-                f"do that, or output {name} off before it and on after it where this is meant",
+                f"where a gap will do, write output {name} off before it and on after it; "
+                f"else declare: {self.work.declared_with(name, 'mode change under power')}",
                 [Related(known.on, "switched on here")],
             )
         return state.having(node.channel.id, known.sourced_in(node.mode))
@@ -215,8 +219,8 @@ class Paths:
             "measure-with-output-off",
             name.span,
             f"the output of `{name.id}` {where}, and it is not declared to measure then",
-            f"write output {name.id} on before it, or measure open behind `channel {name.id}:` "
-            "where the instrument can do that",
+            f"write output {name.id} on before it; or, where the instrument can do that, declare: "
+            + self.work.declared_with(name.id, "measure open"),
             related,
         )
 

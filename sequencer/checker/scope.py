@@ -20,6 +20,10 @@ ELAPSED = "elapsed"
 """The time since the run's start, which is known everywhere in steps."""
 
 
+MOST_SUGGESTIONS = 200
+"""After so many problems names are no longer compared: in a long recipe that takes its time."""
+
+
 class Definition:
     """One name with what it stands for.
 
@@ -51,9 +55,9 @@ class Workings:
 
     `lost` are the words of the lines that could not be read: what they would have defined, measured
     or programmed is unknown, and nothing is said about what may only follow from that. `modes` are
-    those of all sources of a channel; `place` is the part of the recipe being looked at; `meant` are
-    names that a problem was reported with, so that they aren't unused; `loops` the loop variables in force; `critical` holds the
-    levels, limits, times and counts, with what they are called.
+    those of all sources of a channel; `place` is the part of the recipe being looked at; `meant`
+    are names that a problem was reported with, so that nobody calls them unused; `loops` are the
+    loop variables in force; `critical` has the levels, limits, times and counts, and their names.
     """
 
     def __init__(self, checked: Checked) -> None:
@@ -62,6 +66,7 @@ class Workings:
         self.blocks: list[dict[str, Definition]] = [{}]
         self.defined: list[Definition] = []
         self.lost = lost_words(checked.problems)
+        self.folding = Folding(checked.settings, checked.relative)
         self.resolved: dict[int, Definition] = {}
         self.local = dict(local_names(checked.recipe.steps))
         self.local_to_final = dict(local_names(checked.recipe.final))
@@ -77,12 +82,6 @@ class Workings:
     def text(self, span: Span) -> str:
         """A stretch of the recipe on one line."""
         return written(self.problems.source, span)
-
-    @property
-    def folding(self) -> Folding:
-        """The values that are known before the run: the settings in force."""
-        values = {name: facts.value for name, facts in self.checked.settings.items()}
-        return Folding(values, self.checked.relative)
 
     def find(self, name: str) -> Definition | None:
         """What a name stands for here, None where it is unknown."""
@@ -154,7 +153,7 @@ class Workings:
                 return
         if "let" in roles and self.place in ("steps", "finally"):
             names.append(ELAPSED)
-        wanted = near(name.id, names)
+        wanted = near(name.id, names) if len(self.problems) < MOST_SUGGESTIONS else None
         if wanted is not None:
             self.meant.add(wanted)
         kind = roles[0] if len(roles) == 1 else "name"
@@ -198,6 +197,12 @@ class Workings:
         for node in self.checked.recipe.channels:
             if node.name.id == channel:
                 have = [given.text for given in node.capabilities]
+                if capability in ("measure voltage", "measure current") and any(
+                    other.startswith("measure ") and other != "measure open" for other in have
+                ):
+                    capability = "measure"
+                if capability == "measure":
+                    have = [c for c in have if c not in ("measure voltage", "measure current")]
                 return f"channel {channel}: {', '.join([*have, capability])}"
         return f"channel {channel}: {capability}"
 

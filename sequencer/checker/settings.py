@@ -12,10 +12,10 @@ from grammar.diagnostic import NOWHERE, Problem, Related
 from grammar.quantity import Dimension, Quantity, write
 from grammar.wording import listed, near
 from sequencer.checker.constants import constant, span_ends
-from sequencer.checker.facts import SettingFacts, Type
-from sequencer.checker.scope import Workings
+from sequencer.checker.facts import UNKNOWN, SettingFacts, Type
+from sequencer.checker.scope import Workings, nodes_of
 from sequencer.checker.units import Expressions
-from sequencer.checker.words import a, described, example, with_unit
+from sequencer.checker.words import a, described, example, several, span_with_unit, with_unit
 
 
 def check_settings(work: Workings, overrides: Mapping[str, Quantity]) -> None:
@@ -44,20 +44,23 @@ def _setting(work: Workings, node: tree.Setting) -> None:
         ends = _bounds(work, node, node.bounds, dimension)
         if ends is not None:
             low, high = ends
-            if not low <= value <= high:
-                work.problems.error(
-                    "setting-outside-span",
-                    node.value.span,
-                    f"`{name}` is {work.text(node.value.span)}, outside its own span",
-                    "change the value or widen the span",
-                    [Related(node.bounds.span, "its span")],
-                )
-    if work.find(name) is definition:
-        facts = SettingFacts(value, dimension, low, high, node.title, node.name.span)
-        work.checked.settings[name] = facts
+        elif dimension.is_plain:
+            # Its unit was forgotten: what uses it is right, and not to be blamed.
+            definition.type = UNKNOWN
+        if low is not None and high is not None and not low <= value <= high:
+            work.problems.error(
+                "setting-outside-span",
+                node.value.span,
+                f"`{name}` is {work.text(node.value.span)}, outside its own span",
+                "change the value or widen the span",
+                [Related(node.bounds.span, "its span")],
+            )
+    facts = SettingFacts(value, dimension, low, high, node.title, node.name.span)
+    work.checked.settings.setdefault(name, facts)
 
 
 def _not_a_number(work: Workings, node: tree.Setting) -> None:
+    work.meant.update(inner.id for inner in nodes_of(node) if isinstance(inner, tree.Name))
     work.problems.error(
         "setting-not-a-number",
         node.value.span,
@@ -86,15 +89,14 @@ def _bounds(
     if found.dimension != dimension:
         slug = "wrong-unit"
         hint = f"write both in one unit, as in {example(dimension)}"
-        place, message = (
-            bounds.span,
-            (f"`{node.name.id}` is {a(dimension)}, and its span is of {a(found.dimension)}"),
-        )
+        place = bounds.span
+        message = f"`{node.name.id}` is {a(dimension)}, and its span is of "
+        message += several(found.dimension)
         if dimension.is_plain:
             slug, place = "missing-unit", node.value.span
             hint = f"write {with_unit(node.value, found.dimension)}"
         elif found.dimension.is_plain:
-            slug, hint = "missing-unit", f"write its unit: {dimension.unit}"
+            slug, hint = "missing-unit", f"write in {span_with_unit(bounds, dimension)}"
         work.problems.error(slug, place, message, hint)
         return None
     ends = span_ends(bounds, id(bounds) in work.checked.relative)

@@ -96,6 +96,7 @@ def _column(
         )
         return None
     if column.id in (ELAPSED, TIME_COLUMN):
+        expressions.work.meant.add(column.id)
         expressions.error(
             "column-name",
             column.span,

@@ -7,35 +7,22 @@ nothing. Knows nothing of the process that writes, and draws nothing.
 from __future__ import annotations
 
 import math
-from array import array
 from collections import Counter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from drivers.kinds import KINDS
 from grammar import tree
 from grammar.diagnostic import Problems
 from grammar.parse import parse
 from grammar.quantity import CURRENT, VOLTAGE, read, write
 from sequencer.analysis.arithmetic import Arithmetic
 from sequencer.analysis.verdicts import Missing
-from sequencer.checker import Checked, PartFacts, check
+from sequencer.checker import Checked, check
+from sequencer.report.counts import COLUMNS, Count, Headroom
 
 if TYPE_CHECKING:
     from sequencer.record import Run
 
-_COLUMNS = ("time", "voltage", "current", "limited", "level", "charge", "energy", "step")
 _OTHER = {"voltage": CURRENT, "current": VOLTAGE}
-
-
-class Headroom(NamedTuple):
-    """How near a quantity is to its guard: `used` is 0 at rest and 1 at the bound (SI values)."""
-
-    name: str
-    quantity: str
-    value: float
-    low: float
-    high: float
-    used: float
 
 
 class Look(NamedTuple):
@@ -77,26 +64,23 @@ class Following:
         meta = run.meta
         self._title, self._id, self._mode = meta.title or meta.recipe_name, meta.id, meta.mode
         self._checked = _checked_again(meta.recipe, meta.recipe_name, meta.settings)
-        self._counts = {
-            name: _Count(self._checked.part_on(name)) for name in self._checked.channels
-        }
+        self._counts = {name: Count(self._checked.part_on(name)) for name in self._checked.channels}
         self._told: Counter[tuple[float, str]] = Counter()
         self._elapsed = 0.0
 
     def look(self) -> Snapshot:
         """What there is to see now; what happened since the last look comes once."""
         events = self.run.events()
-        for name, count in self._counts.items():
-            self._catch_up(name, count)
         on = {e.channel: e.text.endswith(" on") for e in events if e.kind == "output"}
-        ons = {e.channel: e.time for e in events if e.kind == "output" and e.text.endswith(" on")}
-        for name, since in ons.items():
-            if name in self._counts:
-                self._counts[name].begin(since)
+        since = {e.channel: e.time for e in events if e.kind == "output" and e.text.endswith(" on")}
+        for name, count in self._counts.items():
+            count.begin(since.get(name, -math.inf))
+            self._catch_up(name, count)
         steps = self.run.steps()
         latest = max((s.start for s in steps), default=0.0)
         happened = [(e.time, _said(e.channel, e.text)) for e in events if e.kind != "identity"]
-        happened += [(n.time, n.text) for n in self.run.notes()]
+        # What the person says need not be told to the person.
+        happened += [(n.time, n.text) for n in self.run.notes() if n.author != "person"]
         happened.sort(key=lambda item: item[0])
         new = self._not_told(happened)
         counts = self._counts.values()
@@ -128,14 +112,14 @@ class Following:
         self._told.update(new)
         return new
 
-    def _catch_up(self, name: str, count: _Count) -> None:
+    def _catch_up(self, name: str, count: Count) -> None:
         stream = self.run.streams().get(name)
         if stream is None:
             return
-        for block in self.run.blocks(stream, _COLUMNS, count.rows):
+        for block in self.run.blocks(stream, COLUMNS, count.rows):
             count.take(block)
 
-    def _seen(self, name: str, count: _Count, on: bool) -> Look:
+    def _seen(self, name: str, count: Count, on: bool) -> Look:
         part = self._checked.part_on(name)
         mode, limit = self._set_to(name, count.line)
         return Look(
@@ -165,6 +149,23 @@ class Following:
         if node is None or node.limit is None:
             return "", ""
         return node.mode, _InForce(self._checked).limit(node.limit, node.mode)
+
+
+class Elapsed:
+    """How far a run has come by its readings' times alone: cheap enough beside a dry run."""
+
+    def __init__(self, run: Run) -> None:
+        self._run = run
+        self._rows: dict[str, int] = {}
+        self.elapsed_s = 0.0
+
+    def look(self) -> float:
+        """The time of the newest reading (s from the run's start)."""
+        for name, stream in self._run.streams().items():
+            for (times,) in self._run.blocks(stream, ("time",), self._rows.get(name, 0)):
+                self._rows[name] = self._rows.get(name, 0) + len(times)
+                self.elapsed_s = max(self.elapsed_s, times[-1])
+        return self.elapsed_s
 
 
 class _InForce(Arithmetic):
@@ -200,77 +201,6 @@ class _InForce(Arithmetic):
         start, end = node.span.column - 1, node.span.end_column - 1
         line = self._checked.problems.source.line(node.span.line)
         return line[start : end if node.span.end_line == node.span.line else None]
-
-
-class _Count:
-    """What is kept of a channel's readings: the last one, and what its counted guards need."""
-
-    def __init__(self, part: PartFacts | None) -> None:
-        self.part = part
-        self.rows = 0
-        self.time = self.voltage = self.current = self.level = math.nan
-        self.limited = False
-        self.line = 0
-        self._totals = {"charge": 0.0, "energy": 0.0}
-        self._lowest = dict(self._totals)
-        self._highest = dict(self._totals)
-        self._since = -math.inf
-
-    def take(self, columns: list[array[float]]) -> None:
-        """Take in new rows."""
-        times, voltage, current, limited, level, charge, energy, line = columns
-        self.rows += len(times)
-        self.time, self.voltage, self.current = times[-1], voltage[-1], current[-1]
-        self.level, self.limited = level[-1], bool(limited[-1])
-        self.line = int(line[-1]) or self.line
-        for quantity, totals in (("charge", charge), ("energy", energy)):
-            self._totals[quantity] = totals[-1]
-            self._lowest[quantity] = min(self._lowest[quantity], *totals)
-            self._highest[quantity] = max(self._highest[quantity], *totals)
-
-    def begin(self, since: float) -> None:
-        """The output went on then: a part that stores is counted anew from here."""
-        if since > self._since:
-            self._since = since
-            if self.part is not None and KINDS[self.part.kind].energy == "stores":
-                self._lowest = dict(self._totals)
-                self._highest = dict(self._totals)
-
-    def headroom(self) -> tuple[Headroom, ...]:
-        """How near each rating is."""
-        if self.part is None:
-            return ()
-        found = []
-        for quantity, (low, high) in self.part.ratings.items():
-            value = self._value(quantity)
-            if not math.isnan(value):
-                name = f"{self.part.name} {quantity}"
-                found.append(Headroom(name, quantity, value, low, high, _used(value, low, high)))
-        return tuple(found)
-
-    def _value(self, quantity: str) -> float:
-        match quantity:
-            case "voltage":
-                return self.voltage
-            case "current":
-                return self.current
-            case "power":
-                return self.voltage * self.current
-            case "energy" | "charge":
-                into = self._totals[quantity] - self._lowest[quantity]
-                out = self._totals[quantity] - self._highest[quantity]
-                _, high = self.part.ratings[quantity] if self.part else (0.0, math.inf)
-                return into if math.isfinite(high) else out
-        return math.nan
-
-
-def _used(value: float, low: float, high: float) -> float:
-    """How much of the way from rest (or from the middle, where rest is outside) to a bound."""
-    rest = 0.0 if low < 0.0 < high else low if math.isfinite(low) else 0.0
-    bound = high if value >= rest else low
-    if not math.isfinite(bound) or bound == rest:
-        return 0.0
-    return max(0.0, (value - rest) / (bound - rest))
 
 
 def _said(channel: str, text: str) -> str:

@@ -125,7 +125,9 @@ def render(snapshot: Snapshot, width: int) -> RenderableType:
     return Group(*parts)
 
 
-def draw_over(console: Console, following: Callable[[], Following | None], heard: Heard) -> None:
+def draw_over(
+    terminal: Terminal, console: Console, following: Callable[[], Following | None], heard: Heard
+) -> None:
     """Show a run on a terminal until the input ends."""
     from rich.live import Live
     from rich.text import Text
@@ -142,7 +144,7 @@ def draw_over(console: Console, following: Callable[[], Following | None], heard
             if found is not None:
                 snapshot = found.look()
                 for time, text in snapshot.happened[-SHOWN_HAPPENINGS:]:
-                    live.console.print(Text(printable(happening(time, text))))
+                    live.console.print(Text(happening(terminal, time, text)))
                 live.update(render(snapshot, console.width), refresh=True)
             if ended:
                 return
@@ -166,7 +168,7 @@ def write_lines(
         if found is not None:
             snapshot = found.look()
             for time, text in snapshot.happened[-SHOWN_HAPPENINGS:]:
-                terminal.say(happening(time, text))
+                terminal.say(happening(terminal, time, text))
             if shown is None or snapshot.elapsed_s >= shown + every_s:
                 shown = snapshot.elapsed_s
                 terminal.say(line(snapshot))
@@ -231,7 +233,7 @@ def main(store: str) -> None:
             if terminal.live:
                 from rich.console import Console
 
-                draw_over(Console(no_color=not terminal.coloured), following, heard)
+                draw_over(terminal, Console(no_color=not terminal.coloured), following, heard)
             else:
                 write_lines(terminal, following, heard)
         except StoreError as error:

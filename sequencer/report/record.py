@@ -42,6 +42,8 @@ def outcome_of(meta: RunMeta) -> str:
             return "Still running"
         case "cut off", _:
             return "Cut off"
+        case "stopped by the person", _:
+            return "Stopped by you"
         case word, 1:
             return f"{_capital(word)}, but not every expectation is met"
         case word, _:

@@ -7,16 +7,18 @@ from typing import TYPE_CHECKING
 
 from grammar.quantity import CURRENT, POWER, TIME, VOLTAGE, write
 from sequencer.report.record import DIMENSIONS, clock, span
+from sequencer.report.terminal import Terminal, printable
 
 if TYPE_CHECKING:
-    from sequencer.report.following import Headroom, Look, Snapshot
+    from sequencer.report.counts import Headroom
+    from sequencer.report.following import Look, Snapshot
 
 BAR = 20  # columns
 
 
 def progress(snapshot: Snapshot) -> str:
     """How long it has gone on, and for how long it can at most."""
-    said = f"{write(snapshot.elapsed_s, TIME, 4)} gone"
+    said = f"{write(snapshot.elapsed_s, TIME, 4)} elapsed"
     if snapshot.at_most_s is not None and math.isfinite(snapshot.at_most_s):
         share = min(1.0, snapshot.elapsed_s / snapshot.at_most_s) if snapshot.at_most_s else 1.0
         said += f", at most {write(snapshot.at_most_s, TIME, 3)} ({100 * share:.0f} %)"
@@ -56,9 +58,9 @@ def bar(guard: Headroom, width: int) -> str:
     )
 
 
-def happening(time: float, text: str) -> str:
+def happening(terminal: Terminal, time: float, text: str) -> str:
     """Something that happened, with its time."""
-    return f"{clock(time):>11}  {text}"
+    return terminal.paragraph(printable(text), " " * 13, f"{clock(time):>11}  ")
 
 
 def line(snapshot: Snapshot) -> str:

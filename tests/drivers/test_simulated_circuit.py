@@ -205,11 +205,15 @@ def test_the_crossing_is_exact_within_a_nanosecond() -> None:
 
 def test_a_voltage_that_comes_to_rest_on_a_corner_has_not_passed_it() -> None:
     """Nothing leaks and the source can't sink: the current dies away to the low limit of 0 A."""
-    circuit = NetworkCircuit(bank(branches=((5.0, 2.0),), leak=None))
-    circuit.connect(voltage_source(2.7, 0.0, 1.0), 0)
-    for hour in range(1, 50):
-        circuit.advance(hour * 3600 * SECOND)
-    assert [change.stretch for change in circuit.changes] == [1]
+    draw = random.Random(11)
+    for _ in range(50):
+        branches = ((draw.uniform(1, 5), draw.uniform(0.1, 2)),) * draw.randrange(2)
+        network = bank(draw.uniform(0.1, 10), 0.001, branches, None, (0.0,) * (1 + len(branches)))
+        circuit = NetworkCircuit(network)
+        circuit.connect(voltage_source(draw.uniform(0.1, 2.7), 0.0, draw.uniform(0.01, 1)), 0)
+        for hour in range(1, 20):
+            circuit.advance(hour * 3600 * SECOND)
+        assert [change.stretch for change in circuit.changes] == [1]
 
 
 def test_a_balance_on_a_corner_ends() -> None:

@@ -115,6 +115,11 @@ def test_a_seed_is_a_run() -> None:
     assert run(1) == run(1)
     assert run(1) == run(1, "third", "second")
     assert run(1) != run(2)
+    # Two of a kind are two instruments: each has its own errors and noise.
+    (one, other), _ = channels("smu", "third")
+    for channel in (one, other):
+        channel.configure(Acquisition(40.0, 5e-9))
+    assert one.measure().current != other.measure().current
 
 
 def test_over_range_is_infinite_with_its_sign() -> None:

@@ -10,7 +10,9 @@ from sequencer.arming import Asking, Caution, NotArmed, Stake, arm
 
 LIGHT = Stake((), (Caution("blocking", "Hot."),), 3.0)
 GRAVE = Stake(
-    ("up to 90.7 kJ can flow",), (Caution("bank", "Stored energy."), Caution("bank", "Polarity.")), 9e4
+    ("up to 90.7 kJ can flow",),
+    (Caution("bank", "Stored energy."), Caution("bank", "Polarity.")),
+    9e4,
 )
 
 

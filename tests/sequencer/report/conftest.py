@@ -12,6 +12,7 @@ import pytest
 from sequencer.record import GuardRow, ResultRow, RunInfo, RunWriter, Store
 from sequencer.record.rows import CHANNEL_COLUMNS
 from sequencer.report.terminal import Terminal
+from tests.sequencer.report.rows_on_record import row
 
 MORNING = datetime(2026, 3, 14, 9, 26, 53, tzinfo=UTC)
 
@@ -69,13 +70,6 @@ def begin(store: Store) -> Callable[..., RunWriter]:
     return begin
 
 
-def row(time: float, voltage: float, current: float, **more: float) -> tuple[float, ...]:
-    """A reading as it goes on record."""
-    values = dict.fromkeys(CHANNEL_COLUMNS, 0.0)
-    values |= {"time": time, "voltage": voltage, "current": current, "level": 2.7, "trace": 0.0}
-    return tuple((values | more).values())
-
-
 @pytest.fixture
 def finished(begin: Callable[..., RunWriter]) -> RunWriter:
     """A run that finished, whose expectation was not met."""
@@ -104,9 +98,7 @@ def finished(begin: Callable[..., RunWriter]) -> RunWriter:
             ResultRow(
                 "R", None, "mohm", "Resistance", "", "not measured", "", "the run ended before"
             ),
-            ResultRow(
-                "", None, "", "", "C in 350 F ± 20 %", "not met", "", "C is 271.5 F"
-            ),
+            ResultRow("", None, "", "", "C in 350 F ± 20 %", "not met", "", "C is 271.5 F"),
         ]
     )
     writer.end("finished", 1, "")

@@ -50,7 +50,9 @@ def test_a_trip_comes_first_and_names_its_reason(
     )
     writer.end("tripped", 3, "bank voltage 2.82 V is above the rating of 2.8 V")
     shown.show_ending(terminal, store.run(writer.id), left={"smu": 2.8123})
-    assert pipe.getvalue() == """\
+    assert (
+        pipe.getvalue()
+        == """\
 Tripped:
   bank voltage 2.82 V is above the rating of 2.8 V
 
@@ -61,6 +63,7 @@ Guards: the least that was left to each
 Outputs are off. STILL ON THE TERMINALS: smu 2.812 V.
   A charged part stays charged: discharge it before you handle it.
 """
+    )
 
 
 def test_an_output_in_an_unknown_state_cannot_be_missed(
@@ -73,7 +76,9 @@ def test_an_output_in_an_unknown_state_cannot_be_missed(
     writer.end("failed", 4, "smu: the link is silent")
     shown.show_ending(terminal, store.run(writer.id), unknown=("smu", "supply"))
     bar = "!" * 72
-    assert pipe.getvalue() == f"""\
+    assert (
+        pipe.getvalue()
+        == f"""\
 Failed:
   smu: the link is silent
 
@@ -83,6 +88,7 @@ Failed:
 !! Don't pull live leads. Keep off until it is measured dead.
 {bar}
 """
+    )
 
 
 def test_little_that_is_left_is_said_without_alarm(terminal: Terminal, pipe: io.StringIO) -> None:
@@ -104,7 +110,9 @@ def test_one_run_whole(
 ) -> None:
     shown.show_run(terminal, store.run(finished.id), "records.sqlite")
     digest = store.run(finished.id).meta.recipe_sha256[:16]
-    assert pipe.getvalue() == f"""\
+    assert (
+        pipe.getvalue()
+        == f"""\
 Ridge weather station, one of the bank
   run      2026-03-14-001 (dry run on a simulated bench, seed 7)
   recipe   bank.recipe, SHA-256 {digest}…
@@ -122,6 +130,7 @@ What happened
   0:00:09.25  smu: the current limit took control
   0:00:09.50  note: Half of it is in.
 """
+    )
 
 
 def test_the_list_of_runs(
@@ -134,12 +143,15 @@ def test_the_list_of_runs(
     begin(mode="run").end("stopped by the person", 5, "stopped by the person")
     begin(mode="run")
     shown.show_runs(terminal, store.runs())
-    assert pipe.getvalue() == """\
+    assert (
+        pipe.getvalue()
+        == """\
 run             at          outcome            title
 2026-03-14-001  09:26  dry  finished, not met  Ridge weather station, one of the bank
 2026-03-14-002  09:26  run  stopped            Ridge weather station, one of the bank
 2026-03-14-003  09:26  run  still running      Ridge weather station, one of the bank
 """
+    )
 
 
 def test_a_run_as_data_names_what_the_screen_shows(store: Store, finished: RunWriter) -> None:

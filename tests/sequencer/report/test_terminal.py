@@ -74,10 +74,7 @@ def test_a_table_folds_its_last_column() -> None:
         ["x"],
     ]
     assert screen.table(rows) == (
-        "  bank  2.7 V  the voltage that is left on\n"
-        "               it when all is done\n"
-        "  smu\n"
-        "  x"
+        "  bank  2.7 V  the voltage that is left on\n               it when all is done\n  smu\n  x"
     )
 
 
@@ -85,9 +82,7 @@ def test_where_the_columns_leave_no_room_the_last_goes_beneath() -> None:
     screen = terminal(io.StringIO(), 40)
     rows = [["a name as long as a name gets to be", "the value that stands for it, in words"]]
     assert screen.table(rows) == (
-        "  a name as long as a name gets to be\n"
-        "      the value that stands for it, in\n"
-        "      words"
+        "  a name as long as a name gets to be\n      the value that stands for it, in\n      words"
     )
 
 

@@ -1,0 +1,146 @@
+"""The view of a run that goes on: what it sees in the record, and how it is drawn at 80 columns."""
+
+from __future__ import annotations
+
+import io
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from sequencer.record import RunWriter, Store
+from sequencer.record.rows import CHANNEL_COLUMNS
+from sequencer.report.following import Following
+from sequencer.report.live import LiveView, render
+from sequencer.report.terminal import Terminal
+from tests.sequencer.report.rows_on_record import row
+
+LONGEST_S = 30  # a view that hangs is ended then, and the test fails
+
+
+@pytest.fixture
+def going_on(begin: Callable[..., RunWriter]) -> RunWriter:
+    """A run in the middle of its charge, at 2.43 V and 3 A, limit in control."""
+    writer = begin(mode="run")
+    stream = writer.stream("smu", CHANNEL_COLUMNS)
+    writer.begin_step(14, "source smu voltage rated, limit 3 A", 0.0)
+    writer.end_step(0, 0.0)
+    writer.begin_step(15, "output smu on", 0.0)
+    writer.end_step(1, 0.5)
+    writer.begin_step(16, "every 1 s until smu.current <= 100 mA, at most 20 min", 0.5)
+    stream.append(row(0.25, 0.6, 0.0))
+    writer.event(0.5, "output", "smu on", "smu")
+    for k in range(1, 101):
+        stream.append(row(0.5 + k, 0.6 + 0.0183 * k, 3.0, limited=1.0, energy=4.5 * k, step=17.0))
+    return writer
+
+
+def drawn(following: Following) -> str:
+    console = Console(file=io.StringIO(), width=80, color_system=None, legacy_windows=False)
+    console.print(render(following.look(), 80))
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue()
+
+
+def test_a_charge_at_80_columns(store: Store, going_on: RunWriter) -> None:
+    lines = [line.rstrip() for line in drawn(Following(store.run(going_on.id))).splitlines()]
+    at_most = lines[1]
+    assert at_most.startswith("100.5 s elapsed, at most ")
+    assert at_most.endswith("101 readings, run 2026-03-14-001")
+    assert [lines[0], *lines[2:]] == [
+        "Ridge weather station, one of the bank",
+        "line 16: every 1 s until smu.current <= 100 mA, at most 20 min",
+        "smu (bank)  ON   set to 2.7 V, limit ±3 A, the limit holds it",
+        "  2.43 V, 3 A, 7.29 W, read at 100.5 s",
+        "  bank voltage         [#################---]  87 %  2.43 V of -50 mV … 2.8 V",
+        "  bank current         [##############------]  71 %  3 A of -4.2 A … 4.2 A",
+        "  bank energy          [####----------------]  22 %  450 J of up to 2 kJ",
+        "Ctrl-C stops the run and switches off.",
+    ]
+
+
+def test_only_what_is_new_is_told_also_where_its_time_lies_before(
+    store: Store, going_on: RunWriter
+) -> None:
+    following = Following(store.run(going_on.id))
+    assert following.look().happened == ((0.5, "smu on"),)
+    assert following.look().happened == ()
+    going_on.note(100.0, "Half of it is in.")
+    going_on.event(0.4, "limit", "the current limit took control", "smu")
+    assert following.look().happened == (
+        (0.4, "smu: the current limit took control"),
+        (100.0, "Half of it is in."),
+    )
+    going_on.note(100.0, "Half of it is in.")
+    assert following.look().happened == ((100.0, "Half of it is in."),)
+
+
+def test_new_readings_are_added_to_what_was_read(store: Store, going_on: RunWriter) -> None:
+    following = Following(store.run(going_on.id))
+    assert following.look().readings == 101
+    stream = going_on.stream("smu", CHANNEL_COLUMNS)
+    stream.append(row(101.5, 2.6, 0.2, energy=451.0, step=17.0))
+    seen = following.look()
+    assert seen.readings == 102
+    assert (seen.channels[0].voltage, seen.channels[0].limited) == (2.6, False)
+    assert {g.name: g.value for g in seen.channels[0].guards} == {
+        "bank voltage": 2.6,
+        "bank current": 0.2,
+        # Out of what stores, energy counts from its lowest point since the output went on.
+        "bank energy": 451.0,
+    }
+
+
+def test_a_limit_with_two_sides_is_the_one_of_the_source_in_hand(
+    store: Store, going_on: RunWriter
+) -> None:
+    going_on.begin_step(18, "source smu voltage 0 V, limit -2 A to 1 A", 101.0)
+    stream = going_on.stream("smu", CHANNEL_COLUMNS)
+    stream.append(row(102.0, 2.6, -2.0, level=0.0, limited=1.0, step=20.0))
+    assert "set to 0 V, limit -2 A … 1 A, the limit holds it" in drawn(
+        Following(store.run(going_on.id))
+    )
+
+
+def test_a_view_ends_with_its_input_and_writes_lines_to_a_pipe(
+    store: Store, going_on: RunWriter
+) -> None:
+    view = subprocess.run(
+        [sys.executable, "-m", "sequencer.report.live", str(store.path)],
+        input=f"run {going_on.id}\nsay Stopping: outputs go off.\n",
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=LONGEST_S,
+        cwd=Path(__file__).parents[3],
+        check=True,
+    )
+    lines = view.stdout.splitlines()
+    assert view.stderr == ""
+    assert "Stopping: outputs go off." in lines
+    assert " 0:00:00.50  smu on" in lines
+    (standing,) = (line for line in lines if " elapsed, " in line)
+    assert standing.startswith("100.5 s elapsed, at most ")
+    assert standing.endswith("smu on, 2.43 V, 3 A, 7.29 W, read at 100.5 s, bank voltage at 87 %")
+
+
+def test_a_run_goes_on_when_its_view_is_gone(
+    store: Store, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    with (tmp_path / "talk").open("w+") as stream:
+        terminal = Terminal(stream, {})
+        view = LiveView(store.path, terminal)
+        assert view.running
+        process = view._process
+        assert process is not None
+        process.kill()
+        process.wait(LONGEST_S)
+        view.follow("2026-03-14-001")
+        view.say("Stopping: outputs go off.")
+        view.note("Half of it is in.")
+        view.close()
+        stream.seek(0)
+        assert stream.read() == "Stopping: outputs go off.\nHalf of it is in.\n"
