@@ -99,7 +99,9 @@ def _part(work: Workings, node: tree.Part) -> None:
             "not-a-channel",
             node.channel.span,
             f"`{node.channel.id}` is a {channel.role}, and a part is on a channel",
-            f"write on {listed(work.checked.channels)}" if work.checked.channels else "",
+            f"write on {listed(work.checked.channels)}"
+            if work.checked.channels
+            else "declare one: channel smu: source, measure",
         )
     elif channel is not None:
         # A part alone is no use of its channel: only a step or a guard is.

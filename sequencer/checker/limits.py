@@ -88,7 +88,7 @@ def _down(value: float) -> float:
 def _part_of(work: Workings, channel: str, step: tree.SourceStep) -> None:
     part = work.checked.part_on(channel)
     if part is None:
-        if "part" not in work.lost:
+        if "" not in work.lost_in and "part" not in work.lost:
             work.problems.error(
                 "source-without-part",
                 step.channel.span,
@@ -100,7 +100,7 @@ def _part_of(work: Workings, channel: str, step: tree.SourceStep) -> None:
         return
     for name, dimension in _RATED.items():
         bounds = part.ratings.get(name)
-        if bounds is None and name not in part.places and name not in work.lost:
+        if bounds is None and name not in part.places and "part" not in work.lost_in:
             example = f"{name} within {write(1.0, dimension)}"
             work.problems.error(
                 "missing-rating",

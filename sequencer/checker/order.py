@@ -26,6 +26,9 @@ FASTEST_MAINS_HZ = 60.0
 
 def check_order(work: Workings, bench: BenchFile | None) -> None:
     """The steps from the start, and those of `finally` from a state in which nothing is certain."""
+    if not work.lost_in.isdisjoint(("steps", "finally")):
+        # Which way the paths go is anyone's guess where some of the steps could not be read.
+        return
     cycle = 1 / (bench.line_frequency_hz if bench is not None else FASTEST_MAINS_HZ)
     start = State({name: ChannelState(cycle) for name in work.checked.channels})
     paths = Paths(work, cycle)

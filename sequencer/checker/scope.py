@@ -6,14 +6,14 @@ definition to the end of its block. Knows no units and no order of steps.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 
 from grammar import tree
-from grammar.diagnostic import NOWHERE, Problems, Related, Span
+from grammar.diagnostic import Problems, Related, Span
 from grammar.wording import listed, near
 from sequencer.checker.constants import Folding
 from sequencer.checker.facts import UNKNOWN, Checked, Type
+from sequencer.checker.unread import indent, unread
 from sequencer.checker.words import with_article, written
 
 ELAPSED = "elapsed"
@@ -54,10 +54,12 @@ class Workings:
     """What the checks share while they work on one recipe.
 
     `lost` are the words of the lines that could not be read: what they would have defined, measured
-    or programmed is unknown, and nothing is said about what may only follow from that. `modes` are
-    those of all sources of a channel; `place` is the part of the recipe being looked at; `meant`
-    are names that a problem was reported with, so that nobody calls them unused; `loops` are the
-    loop variables in force; `critical` has the levels, limits, times and counts, and their names.
+    or programmed is unknown, and nothing is said about what may only follow from that; `lost_in`
+    are the blocks that such lines stand in. `modes` are those of all sources of a channel; `place`
+    is the part of the recipe being looked at; `meant` are names that a problem was reported with,
+    so that nobody calls them unused, and `told` those that were said to be unknown, once each;
+    `loops` are the loop variables in force; `critical` has the levels, limits, times and counts
+    with what they are called.
     """
 
     def __init__(self, checked: Checked) -> None:
@@ -65,13 +67,14 @@ class Workings:
         self.problems: Problems = checked.problems
         self.blocks: list[dict[str, Definition]] = [{}]
         self.defined: list[Definition] = []
-        self.lost = lost_words(checked.problems)
+        self.lost, self.lost_in = unread(checked.problems)
         self.folding = Folding(checked.settings, checked.relative)
         self.resolved: dict[int, Definition] = {}
         self.local = dict(local_names(checked.recipe.steps))
         self.local_to_final = dict(local_names(checked.recipe.final))
         self.place = "declarations"
         self.meant: set[str] = set()
+        self.told: set[str] = set()
         self.loops: list[Definition] = []
         self.critical: list[tuple[tree.Expression, str]] = []
         self.modes: dict[str, set[str]] = {}
@@ -132,7 +135,8 @@ class Workings:
         if definition is not None:
             definition.used = True
             self.resolved[id(name)] = definition
-        elif name.id not in self.lost:
+        elif name.id not in self.lost and name.id not in self.told:
+            self.told.add(name.id)
             self._unknown(name, tuple(roles))
         return definition
 
@@ -185,7 +189,7 @@ class Workings:
         elif not same_steps:
             message = f"`finally` can't count on `{name.id}`: the run may end before it has a value"
             hint = "use a setting, or work the value out again in `finally`"
-        elif first > name.span and _indent(line) <= _indent(own):
+        elif first > name.span and indent(line) <= indent(own):
             message = f"`{name.id}` is used before it has a value"
             hint = f"move its definition up: let {name.id} = …"
         self.problems.error(
@@ -251,32 +255,3 @@ def local_names(block: tree.Block) -> Iterator[tuple[str, Span]]:
     for step in reversed(list(steps_of(block))):
         if isinstance(step, tree.Let | tree.ForIn | tree.ForCount):
             yield step.name.id, step.name.span
-
-
-_WORD = re.compile(r"[^\W\d]\w*")
-
-
-def lost_words(problems: Problems) -> frozenset[str]:
-    """The words of all lines that an error was found in while reading, and of their blocks."""
-    words: set[str] = set()
-    lines = problems.source.text.split("\n")
-    for problem in problems.found:
-        if problem.severity != "error" or problem.span == NOWHERE:
-            continue
-        first = last = min(problem.span.line, len(lines)) - 1
-        while first > 0 and lines[first - 1].rstrip().endswith(","):
-            first -= 1
-        indent = _indent(lines[first])
-        while last + 1 < len(lines) and (
-            not lines[last + 1].strip()
-            or _indent(lines[last + 1]) > indent
-            or lines[last].rstrip().endswith(",")
-        ):
-            last += 1
-        for line in lines[first : last + 1]:
-            words.update(_WORD.findall(line))
-    return frozenset(words)
-
-
-def _indent(line: str) -> int:
-    return len(line) - len(line.lstrip())

@@ -120,7 +120,7 @@ class Steps:
             f"`{name.id}` is {role_of(definition)}, expected a channel",
             f"write {part.channel}, the channel it is on"
             if part is not None
-            else f"the recipe has {listed(self.work.checked.channels)}",
+            else f"the recipe has {listed(self.work.checked.channels) or 'none yet: declare one'}",
         )
         return False
 

@@ -301,7 +301,12 @@ class Expressions:
                 )
                 return TRUTH
             if found.known and found.kind != "quantity":
-                self.error("not-a-quantity", side.span, f"{described(found)} can't be compared", "")
+                self.error(
+                    "not-a-quantity",
+                    side.span,
+                    f"{described(found)} can't be compared",
+                    "compare values, as in smu.voltage >= 2.7 V",
+                )
                 return TRUTH
         left, right = (found.dimension for found in types)
         if left is not None and right is not None and left != right:

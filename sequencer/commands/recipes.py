@@ -46,8 +46,9 @@ def new(arguments: Namespace) -> int:
         terminal.say(f"wrote {target}")
     terminal.say()
     terminal.say("What comes next:")
-    terminal.say(f"  fusewire check {targets[0]}")
-    terminal.say(f"  fusewire dry-run {targets[0]}")
+    typed = f"'{targets[0]}'" if " " in str(targets[0]) else targets[0]
+    terminal.say(f"  fusewire check {typed}")
+    terminal.say(f"  fusewire dry-run {typed}")
     return Exit.MET
 
 

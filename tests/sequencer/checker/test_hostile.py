@@ -62,9 +62,10 @@ def test_spoilt_recipes_get_problems_that_say_what_to_do(first: int) -> None:
     for seed in range(first, first + 300):
         text = spoilt(seed)
         recipe, problems = parse(text, "spoilt.recipe")
+        read = len(problems)
         check(recipe, problems)
         lines = text.split("\n")
-        for problem in problems:
+        for problem in problems.found[read:]:
             assert complete(problem, lines), f"seed {seed}: {problem}\n{text}"
 
 

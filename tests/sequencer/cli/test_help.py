@@ -109,7 +109,8 @@ def test_every_command_tells_its_arguments_in_80_columns(
         ),
         (
             ["serve", "sweep-diode", "--speed", "0"],
-            "error: --speed: 0 is no number above 0\n  `fusewire serve --help` tells what it takes\n",
+            "error: --speed: 0 is no number above 0\n"
+            "  `fusewire serve --help` tells what it takes\n",
         ),
         (
             ["export", "last", "--to", "xml"],
@@ -149,9 +150,7 @@ HEAVY = ("numpy", "scipy", "matplotlib", "pyvisa", "pydantic", "rich", "sqlite3"
 @pytest.mark.parametrize(
     ("arguments", "code"), [(["--help"], 0), (["check", "shunt.recipe"], 0), (["--version"], 0)]
 )
-def test_help_and_check_load_nothing_heavy(
-    folder: Path, arguments: list[str], code: int
-) -> None:
+def test_help_and_check_load_nothing_heavy(folder: Path, arguments: list[str], code: int) -> None:
     write_bench(folder)
     write_recipe(folder)
     heavy = HEAVY[:-1] if arguments == ["--help"] else HEAVY

@@ -1,0 +1,153 @@
+"""`new` and `check`, whole."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from sequencer import shipped
+from tests.sequencer.cli.conftest import Call
+from tests.sequencer.cli.recipes_of_tests import write_bench, write_recipe
+
+WRONG = """\
+recipe "Ridge weather station, a shunt"
+
+channel smu: source, measure
+
+part shunt is resistr on smu:
+    voltage within 5
+    current within 100 mA
+
+steps:
+    source smu voltage 1 V
+    output smu on
+"""
+DRAWN = """\
+wrong.recipe:5:15: error: “resistr” is no kind of part that is known here [unknown-kind]
+    5 | part shunt is resistr on smu:
+      |               ^^^^^^^
+  write resistor
+"""
+
+
+def test_new_lists_every_shipped_recipe_with_its_title(call: Call) -> None:
+    said = call("new")
+    assert (said.code, said.err) == (0, "")
+    first, *rows = said.out.splitlines()
+    assert first == "Shipped recipes"
+    assert rows[-1] == "`fusewire new NAME` copies one with its bench file, to start from."
+    for name in shipped.names():
+        assert any(row.startswith(f"  {name}  ") for row in rows)
+
+
+def test_new_copies_a_recipe_with_its_bench(call: Call, folder: Path) -> None:
+    said = call("new", "sweep-diode", "--to", "bench one")
+    recipe, bench = (
+        Path("bench one") / name for name in ("sweep-diode.recipe", "sweep-diode.bench.toml")
+    )
+    assert said == (
+        0,
+        f"wrote {recipe}\nwrote {bench}\n\nWhat comes next:\n"
+        f"  fusewire check '{recipe}'\n  fusewire dry-run '{recipe}'\n",
+        "",
+    )
+    for copy in (recipe, bench):
+        assert copy.read_bytes() == (shipped.folder() / copy.name).read_bytes()
+
+
+@pytest.mark.parametrize("there", ["sweep-diode.recipe", "sweep-diode.bench.toml"])
+def test_new_never_overwrites(call: Call, folder: Path, there: str) -> None:
+    Path(there).write_text("mine")
+    said = call("new", "sweep-diode")
+    assert said == (
+        2,
+        "",
+        f"error: {there} is there already, and nothing is overwritten\n"
+        "  name another folder with --to, or rename that file\n",
+    )
+    assert [path.name for path in folder.iterdir()] == [there]
+    assert Path(there).read_text() == "mine"
+
+
+def test_new_writes_nothing_for_an_unknown_name(call: Call, folder: Path) -> None:
+    said = call("new", "sweep-diodes")
+    assert said == (
+        2,
+        "",
+        "error: there is no recipe sweep-diodes\n  did you mean sweep-diode?\n",
+    )
+    assert list(folder.iterdir()) == []
+
+
+def test_check_draws_every_problem_and_says_how_many(call: Call) -> None:
+    Path("wrong.recipe").write_text(WRONG)
+    said = call("check", "wrong.recipe")
+    assert (said.code, said.err) == (2, "")
+    assert said.out.startswith(DRAWN)
+    assert "[missing-unit]" in said.out
+    assert "[source-without-limit]" in said.out
+    assert said.out.endswith("\n\n3 errors: it can't be run like this.\n")
+
+
+def test_check_gives_problems_as_data(call: Call) -> None:
+    Path("wrong.recipe").write_text(WRONG)
+    said = call("check", "wrong.recipe", "--json")
+    assert (said.code, said.err) == (2, "")
+    data = json.loads(said.out)
+    assert (data["recipe"], data["fit"], data["worst"]) == ("wrong.recipe", False, None)
+    assert data["problems"][0] == {
+        "slug": "unknown-kind",
+        "severity": "error",
+        "fault": "recipe",
+        "message": "“resistr” is no kind of part that is known here",
+        "hint": "write resistor",
+        "file": "wrong.recipe",
+        "span": [5, 15, 5, 22],
+        "related": [],
+    }
+
+
+def test_a_recipe_that_is_no_text_is_refused(call: Call) -> None:
+    Path("photo.recipe").write_bytes(b"\x89PNG\r\n\xff\xfe")
+    assert call("check", "photo.recipe") == (
+        2,
+        "",
+        "error: photo.recipe is no UTF-8 text: byte 0 can't be read\n"
+        "  save it as UTF-8 in your editor\n",
+    )
+
+
+def test_check_draws_the_problems_of_the_bench_file_too(call: Call, folder: Path) -> None:
+    write_recipe(folder)
+    bench = write_bench(folder)
+    bench.write_text(bench.read_text().replace("100 ohm", "100 V"))
+    said = call("check", "shunt.recipe", "--bench", "shunt.bench.toml")
+    assert (said.code, said.out) == (2, "")
+    assert said.err == (
+        "shunt.bench.toml:13:14: error: “parts.shunt.resistance”: “100 V” is a voltage, expected "
+        "a resistance as in “1 ohm” [bench-unit]\n"
+        '   13 | resistance = "100 V"\n'
+        "      |              ^^^^^^^\n\n"
+        "1 error: it can't be run like this.\n"
+    )
+
+
+def test_a_setting_is_checked_in_place_of_the_recipes_own(call: Call, folder: Path) -> None:
+    write_recipe(folder)
+    assert call("check", "shunt.recipe", "--set", "level=2V").code == 0
+    said = call("check", "shunt.recipe", "--set", "level = 3 V")
+    assert said.code == 2
+    assert "the command line sets `level` to 3 V, outside its span 0.1 V to 2 V" in said.out
+
+
+@pytest.mark.parametrize("name", shipped.names())
+def test_every_shipped_recipe_is_fit_with_its_bench(call: Call, name: str) -> None:
+    said = call("check", name, "--bench", name)
+    assert (said.code, said.err) == (0, "")
+    assert "worst on any path" in said.out
+    assert said.out.endswith(f"\nFit to run on {name}: `fusewire dry-run` it first.\n")
+    data = json.loads(call("check", name, "--bench", name, "--json").out)
+    assert data["fit"]
+    assert data["worst"]
