@@ -5,10 +5,8 @@ A notebook that calls these does what the command line does; both are thin over 
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -254,6 +252,10 @@ def open_record(path: str | Path | None = None) -> Store:
 
 def versions() -> dict[str, str]:
     """What ran: the program, Python and the platform."""
+    # Not needed for a check, which is to start at once.
+    import platform
+    from importlib.metadata import PackageNotFoundError, version
+
     try:
         own = version("fusewire")
     except PackageNotFoundError:

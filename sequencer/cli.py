@@ -15,8 +15,9 @@ from collections.abc import Callable, Sequence
 from importlib import import_module
 from typing import NoReturn, TextIO
 
-from sequencer.commands.shared import Exit, Mistake
+from sequencer.commands.shared import Exit, Mistake, put_data
 from sequencer.report.terminal import Terminal
+from sequencer.shipped import NotFound
 
 WIDTH = 80
 _ABOUT = """\
@@ -145,8 +146,8 @@ COMMANDS = (
         "bench",
         "sequencer.commands.benches:bench",
         "who answers on a bench, what it can do, what is missing",
-        "Checks a bench file, opens each of its instruments and asks who answers. Only questions "
-        "are sent: no output is switched.",
+        "Checks a bench file, opens each of its instruments and asks who answers. Nothing is "
+        "set, and no output is switched.",
         _BENCH,
         _JSON,
     ),
@@ -195,7 +196,9 @@ _DEFAULTS: dict[str, object] = {"--seed": 0, "--speed": 1.0, "--set": []}
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
-        raise Mistake(message.removeprefix("argument "), f"`{self.prog} --help` tells what it takes")
+        raise Mistake(
+            message.removeprefix("argument "), f"`{self.prog} --help` tells what it takes"
+        )
 
 
 def help_text() -> str:
@@ -253,21 +256,20 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _called(given: list[str]) -> int:
-    errors = Terminal(sys.stderr)
     try:
         return _command(given)
     except SystemExit as end:  # of `--help`
         return int(end.code or 0)
     except KeyboardInterrupt:
-        errors.say("stopped")
+        Terminal(sys.stderr).say("stopped")
         return Exit.STOPPED
     except BrokenPipeError:
         return Exit.MET
-    except Mistake as mistake:
-        _explain(errors, mistake.message, mistake.advice)
-        return mistake.code
     except Exception as error:
-        return _failed(errors, error)
+        code, data = _told(Terminal(sys.stderr), error)
+        if "--json" in given:
+            put_data({"exit_code": int(code), **data})
+        return code
 
 
 def _command(given: list[str]) -> int:
@@ -294,35 +296,37 @@ def _command(given: list[str]) -> int:
     return command.call(parser_of(command).parse_args(given[1:]))
 
 
-def _failed(errors: Terminal, error: Exception) -> int:
-    """Errors that have words of their own, by whose they are; anything else is this program's."""
-    from sequencer.shipped import NotFound
+def _told(errors: Terminal, error: Exception) -> tuple[Exit, dict[str, object]]:
+    """Tell an error by whose it is; its exit code, and the same as data.
 
-    if isinstance(error, NotFound):
-        _explain(errors, *_halves(str(error)))
-        return Exit.BAD_INPUT
+    Errors of the person, the bench and the link have words of their own; anything else is a mistake
+    of this program.
+    """
     problems = getattr(error, "problems", None)
     if problems is not None:
+        from grammar.diagnostic import as_data
         from sequencer.report.problems import show_problems
 
         show_problems(errors, problems)
-        return Exit.BAD_INPUT
-    message, fault = getattr(error, "message", None), getattr(error, "fault", None)
-    if message is not None and fault is not None:
-        _explain(errors, message, getattr(error, "advice", ""))
-        return Exit.BAD_INPUT if fault in ("person", "bench", "recipe") else Exit.FAILED
-    if isinstance(error, OSError):
-        _explain(errors, str(error))
-        return Exit.FAILED
-    import traceback
+        return Exit.BAD_INPUT, {"problems": [as_data(p) for found in problems for p in found]}
+    code = Exit.FAILED
+    if isinstance(error, NotFound):
+        code = Exit.BAD_INPUT
+        message, _, advice = str(error).partition("; ")
+    elif hasattr(error, "message") and hasattr(error, "advice"):
+        message, advice = error.message, error.advice
+        if getattr(error, "fault", "person") in ("person", "bench", "recipe"):
+            code = getattr(error, "code", Exit.BAD_INPUT)
+    elif isinstance(error, OSError):
+        message, advice = str(error), ""
+    else:
+        import traceback
 
-    errors.say("".join(traceback.format_exception(error)).rstrip())
-    _explain(
-        errors,
-        "this is a mistake of the program itself, not yours",
-        "please report it with the lines above; `fusewire runs` shows what is on record",
-    )
-    return Exit.FAILED
+        errors.say("".join(traceback.format_exception(error)).rstrip())
+        message = "this is a mistake of the program itself, not yours"
+        advice = "please report it with the lines above; `fusewire runs` shows what is on record"
+    _explain(errors, message, advice)
+    return code, {"error": message, "advice": advice}
 
 
 def _explain(errors: Terminal, message: str, advice: str = "") -> None:
@@ -333,11 +337,6 @@ def _explain(errors: Terminal, message: str, advice: str = "") -> None:
     errors.say(f"{word} {message}")
     if advice:
         errors.say(f"  {advice}")
-
-
-def _halves(text: str) -> tuple[str, str]:
-    message, _, advice = text.partition("; ")
-    return message, advice
 
 
 def _finish(stream: TextIO) -> None:

@@ -82,6 +82,10 @@ def said_about(example: Example, folder: Path) -> str:
     return "\n\n".join(draw(problem, 100) for problem in problems) or "none"
 
 
+class OtherWords(Exception):
+    """What is said of a recipe is not what the specification has."""
+
+
 class Specification(pytest.File):
     """A Markdown file with recipes."""
 
@@ -101,13 +105,13 @@ class Said(pytest.Item):
         said = said_about(self.example, self.path.parent)
         if self.config.getoption("--rewrite-specifications"):
             rewrite(self.path, self.example, said)
-        else:
-            assert said == self.example.expected, f"\n{said}\n"
+        elif said != self.example.expected:
+            raise OtherWords(said)
 
     def repr_failure(self, excinfo: Any, style: Any = None) -> Any:
-        if isinstance(excinfo.value, AssertionError):
+        if isinstance(excinfo.value, OtherWords):
             expected = self.example.expected
-            return f"{self.path}\n\nexpected:\n{expected}\n\nsaid:{excinfo.value}"
+            return f"{self.path}: {self.name}\n\nexpected:\n{expected}\n\nsaid:\n{excinfo.value}"
         return super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, int, str]:

@@ -118,7 +118,8 @@ class ChannelState(NamedTuple):
     `on_by` are the ids of the `output … on` that may have switched it on; `sourced` is what the
     last source programs anew at the next one, `programmed` what is programmed at present. `own` is
     what the part forces by itself, `rates` the most that flows each second while the output is on.
-    `named` are the ranges that `setup` named (V and A, 0 where none).
+    `named` are the ranges that `setup` named (V and A, 0 where none), `ranges` those of them that were
+    in force when the output went on.
     """
 
     on: bool = False
@@ -130,6 +131,7 @@ class ChannelState(NamedTuple):
     aperture_s: float = 0.0
     average: float = 1.0
     named: tuple[float, float] = (0.0, 0.0)
+    ranges: tuple[float, float] = (0.0, 0.0)
 
     @property
     def modes(self) -> frozenset[str]:
@@ -155,6 +157,7 @@ class ChannelState(NamedTuple):
             max(self.aperture_s, other.aperture_s),
             max(self.average, other.average),
             (max(self.named[0], other.named[0]), max(self.named[1], other.named[1])),
+            (max(self.ranges[0], other.ranges[0]), max(self.ranges[1], other.ranges[1])),
         )
 
     def includes(self, other: ChannelState) -> bool:
@@ -169,6 +172,7 @@ class ChannelState(NamedTuple):
             and self.aperture_s >= other.aperture_s
             and self.average >= other.average
             and all(map(float.__ge__, self.named, other.named))
+            and all(map(float.__ge__, self.ranges, other.ranges))
         )
 
 

@@ -152,7 +152,8 @@ def _with_one_channel(
     """A calculation that names no column needs voltage and current of exactly one channel."""
     channels = expressions.work.checked.channels
     whole = [name for name in trace.channels if name in channels and channels[name].can("measure")]
-    if len(whole) == 1 or any(name not in channels for name in trace.channels):
+    told = any(n not in channels or not channels[n].measures for n in trace.channels)
+    if len(whole) == 1 or told:
         return trace
     names = listed([f"`{name}`" for name in trace.channels]).replace(" or ", " and ")
     expressions.error(
@@ -215,7 +216,12 @@ def columns_of(expressions: Expressions, trace: TraceFacts) -> dict[str, Dimensi
             needed = MEASURED.get(field, ())
             if field in ("resistance", "elapsed"):
                 continue
-            if facts is None or all(facts.can(capability) for capability in needed):
+            # One that measures nothing has been told so where it is measured.
+            if (
+                facts is None
+                or not facts.measures
+                or all(facts.can(capability) for capability in needed)
+            ):
                 modes = work.modes.get(name, set())
                 if field == "level" and len(modes) == 1:
                     dimension = READINGS[next(iter(modes))]

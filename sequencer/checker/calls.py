@@ -14,7 +14,7 @@ from grammar.quantity import PLAIN, Dimension
 from grammar.wording import listed, near
 from sequencer.checker import amounts
 from sequencer.checker.facts import UNKNOWN, Type
-from sequencer.checker.words import a, example
+from sequencer.checker.words import a, example, with_unit
 
 if TYPE_CHECKING:
     from sequencer.checker.units import Expressions
@@ -124,12 +124,14 @@ def _alike(
     first = dimensions[0]
     for argument, found in zip(arguments, dimensions, strict=True):
         if found != first:
-            slug = "missing-unit" if found.is_plain else "unlike-units"
+            slug, hint = "unlike-units", f"all must be of one kind, as in {example(first)}"
+            if found.is_plain:
+                slug, hint = "missing-unit", f"write {with_unit(argument.value, first)}"
             return expressions.error(
                 slug,
                 argument.value.span,
                 f"this is {a(found)} among values of which the first is {a(first)}",
-                f"all must be of one kind, as in {example(first)}",
+                hint,
             )
     return Type("quantity", first)
 

@@ -82,7 +82,7 @@ def _reading(work: Workings, node: tree.Member) -> None:
         return
     missing = [c for c in MEASURED.get(node.field.id, ()) if not facts.can(c)]
     # A channel that measures nothing at all has been told so where it is measured.
-    if missing and any(facts.can(c) for c in ("measure voltage", "measure current")):
+    if missing and facts.measures:
         wanted = "measure" if len(MEASURED[node.field.id]) > 1 else missing[0]
         other = missing[0].removeprefix("measure ")
         work.problems.error(

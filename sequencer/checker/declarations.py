@@ -59,10 +59,12 @@ def check_declarations(work: Workings, overrides: Mapping[str, Quantity]) -> Non
 def _channel(work: Workings, node: tree.Channel) -> None:
     work.define(node.name, "channel", node=node)
     seen: dict[str, Span] = {}
+    known = True
     for capability in node.capabilities:
         text = capability.text
         if text not in CAPABILITIES:
-            wanted = near(text, CAPABILITIES)
+            known = False
+            wanted = _two_in_one(text) or near(text, CAPABILITIES)
             work.problems.error(
                 "unknown-capability",
                 capability.span,
@@ -77,9 +79,21 @@ def _channel(work: Workings, node: tree.Channel) -> None:
                 "write it once",
                 [Related(seen[text], "the first")],
             )
-        seen.setdefault(near(text, CAPABILITIES) or text, capability.span)
-    facts = ChannelFacts(node.name.id, frozenset(seen), node.name.span)
+        seen.setdefault(text, capability.span)
+    # Of a channel with an unknown word nobody knows what it lacks.
+    capabilities = frozenset(seen if known else CAPABILITIES)
+    facts = ChannelFacts(node.name.id, capabilities, node.name.span)
     work.checked.channels.setdefault(node.name.id, facts)
+
+
+def _two_in_one(text: str) -> str | None:
+    """Two capabilities between which the comma was forgotten, with it."""
+    words = text.split()
+    for k in range(1, len(words)):
+        parts = " ".join(words[:k]), " ".join(words[k:])
+        if all(part in CAPABILITIES for part in parts):
+            return ", ".join(parts)
+    return None
 
 
 def _part(work: Workings, node: tree.Part) -> None:

@@ -143,7 +143,9 @@ class Evaluation:
         if low.wild or high.wild or self.value(node.operand, state).wild:
             return state
         if truth:
-            return self.narrow(node.operand, state, Interval(low.low, max(low.low, high.high)))
+            if low.low > high.high:
+                return None
+            return self.narrow(node.operand, state, Interval(low.low, high.high))
         return _either(
             self.narrow(node.operand, state, Interval(-math.inf, low.high)),
             self.narrow(node.operand, state, Interval(high.low, math.inf)),

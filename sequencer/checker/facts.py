@@ -72,6 +72,11 @@ class ChannelFacts(_Facts):
     def __init__(self, name: str, capabilities: frozenset[str], span: Span) -> None:
         self.name, self.capabilities, self.span = name, capabilities, span
 
+    @property
+    def measures(self) -> bool:
+        """Whether it is declared to measure anything."""
+        return self.can("measure voltage") or self.can("measure current")
+
     def can(self, capability: str) -> bool:
         """Whether a capability is declared; "measure" covers its two quantities."""
         if capability in ("measure voltage", "measure current") and "measure" in self.capabilities:

@@ -160,7 +160,7 @@ class Workings:
         wanted = near(name.id, names) if len(self.problems) < MOST_SUGGESTIONS else None
         if wanted is not None:
             self.meant.add(wanted)
-        kind = roles[0] if len(roles) == 1 else "name"
+        kind = roles[0] if roles in (("channel",), ("trace",)) else "name"
         if wanted is not None:
             hint = f"write {wanted}"
         elif kind == "channel":

@@ -221,6 +221,14 @@ class Expressions:
                 "this adds two temperatures in °C, which are points on a scale",
                 "write the difference in K, as in 25 °C + 5 K",
             )
+        if left == TEMPERATURE:
+            first, second = self.work.text(node.left.span), self.work.text(node.right.span)
+            return self.error(
+                "sum-of-temperatures",
+                node.span,
+                "this takes a temperature in °C, a point on a scale, from a difference",
+                f"write the temperature first: {second} - {first}",
+            )
         return self.unlike(node, left, right, f"this joins {a(left)} and {a(right)}")
 
     def unlike(

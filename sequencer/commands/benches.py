@@ -31,7 +31,11 @@ def bench(arguments: Namespace) -> int:
 
 
 def _asked(file: BenchFile, name: str) -> dict[str, Any]:
-    """What there is to say of one channel. Only questions are sent."""
+    """What there is to say of one channel.
+
+    It is asked what it is set to and nothing is set. No reading is taken: some instruments switch
+    their output on for one.
+    """
     from drivers.bench import open_bench
     from drivers.faults import BenchError
 

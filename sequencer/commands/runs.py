@@ -24,6 +24,7 @@ from sequencer.commands.shared import (
     tell_of_the_past,
 )
 from sequencer.report import record as shown
+from sequencer.report.problems import show_problems
 from sequencer.report.terminal import Terminal
 
 if TYPE_CHECKING:
@@ -53,6 +54,12 @@ def dry_run(arguments: Namespace) -> int:
             raise Mistake("a dry run needs a bench file", "name one with --bench")
         bench = shipped.bench_beside(loaded.path)
     file = api.load_bench(bench)
+    settings = settings_of(arguments.set)
+    problems = api.check(loaded, file, settings).problems
+    if problems.has_errors:
+        raise api.Refused([problems])
+    if not arguments.quiet:
+        show_problems(terminal, [problems])
     store = store_path(arguments)
     if store.is_file():
         with Store.open(store) as opened:
@@ -62,7 +69,7 @@ def dry_run(arguments: Namespace) -> int:
         finished = api.dry_run(
             loaded,
             file,
-            settings_of(arguments.set),
+            settings,
             seed=arguments.seed,
             ideal=arguments.ideal,
             store=store,
@@ -89,9 +96,9 @@ def run(arguments: Namespace) -> int:
     file = api.load_bench(arguments.bench)
     settings = settings_of(arguments.set)
     checked = api.check(loaded, file, settings)
-    show_check(terminal, checked)
     if checked.problems.has_errors:
-        return Exit.BAD_INPUT
+        raise api.Refused([checked.problems])
+    show_check(terminal, checked)
     store = store_path(arguments)
     with Store.open(store) as opened:
         tell_of_the_past(terminal, opened)
@@ -234,21 +241,22 @@ def _show_end(
 
     with open_record(finished.store) as store:
         run = store.run(finished.id)
-        unknown = finished.ending.unknown
+        unknown, left = finished.ending.unknown, finished.left
+        if not left.keys() >= set(shown.channels_of(run)):
+            # What the recipe itself switched off was not looked at once more.
+            left = shown.last_voltages(run) | left
         if arguments.json:
             shown.show_unknown(terminal, unknown)
             put_data(
-                shown.as_data(
-                    run, store=str(finished.store), left=finished.left, unknown=list(unknown)
-                )
+                shown.as_data(run, store=str(finished.store), left=left, unknown=list(unknown))
             )
             return
         dry = run.meta.mode == "dry run"
         terminal.say()
-        shown.show_ending(terminal, run, left=finished.left, unknown=unknown)
+        shown.show_ending(terminal, run, left=left, unknown=unknown)
         terminal.say()
         if dry:
-            terminal.say(terminal.paragraph(_stands_for(file, list(run.streams())), "  ", ""))
+            terminal.say(terminal.paragraph(_stands_for(file, shown.channels_of(run)), "  ", ""))
         terminal.say(f"On record as {finished.id} in {finished.store}")
         terminal.say(
             "`fusewire show last` shows it, `fusewire export last --to csv` writes it out."
@@ -259,7 +267,6 @@ def _stands_for(file: BenchFile, channels: list[str]) -> str:
     """That it was a dry run, and which real thing each simulated channel stands for."""
     said = []
     for name in channels:
-        if name in file.channels:
-            entry, title = file.channels[name], file.specifications[name].title
-            said.append(f"{name} stands for {entry.resource or 'no instrument yet'} ({title})")
+        resource, title = file.channels[name].resource, file.specifications[name].title
+        said.append(f"{name} stands for {resource or 'no instrument yet'} ({title})")
     return "This was a dry run on a simulated bench: " + "; ".join(said) + "."

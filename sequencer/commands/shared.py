@@ -5,7 +5,6 @@ Loads nothing heavy, since `check` is to start at once.
 
 from __future__ import annotations
 
-import json
 import math
 import sys
 from argparse import Namespace
@@ -65,6 +64,8 @@ def talk(arguments: Namespace) -> Terminal:
 
 def put_data(data: Any) -> None:
     """Data on standard output, as JSON; a number that is none, or infinite, is null there."""
+    import json
+
     json.dump(_finite(data), sys.stdout, ensure_ascii=False, indent=2, allow_nan=False)
     sys.stdout.write("\n")
 

@@ -9,12 +9,15 @@ knows specifications and ratings; it takes no reading and switches nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers.channel import Setpoint
 from drivers.specification import Specification
 
+LARGEST = sys.float_info.max
+"""Stands for no bound: what is over range, or no number, still lies outside."""
 QUANTITIES = ("voltage", "current", "power", "energy", "charge")
 UNITS = {"voltage": "V", "current": "A", "power": "W", "energy": "J", "charge": "C"}
 
@@ -35,10 +38,8 @@ class Uncertainty:
         return -self._outward(-low), self._outward(high)
 
     def _outward(self, rating: float) -> float:
-        if math.isinf(rating):
-            return rating
         share = self.of_value if rating + self.plus >= 0 else -self.of_value
-        return (rating + self.plus) / (1 - share)
+        return min((rating + self.plus) / (1 - share), LARGEST)
 
 
 EXACT = Uncertainty(0.0, 0.0)
@@ -95,15 +96,3 @@ class Condition:
     holds: Callable[[], bool]
     channels: tuple[str, ...]
     line: int
-
-
-def passed(
-    quantity: str, value: float, bounds: Mapping[str, tuple[float, float]]
-) -> tuple[str, float] | None:
-    """Which side of a bound a value has left: ("above"/"below", the bound), None where it holds."""
-    low, high = bounds[quantity]
-    if value > high:
-        return "above", high
-    if value < low:
-        return "below", low
-    return None

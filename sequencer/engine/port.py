@@ -29,7 +29,7 @@ from sequencer.engine.tally import Tally
 if TYPE_CHECKING:
     from drivers.clock import Clock
 
-EVERYTHING = (-math.inf, math.inf)
+UNRATED = (-math.inf, math.inf)
 OWN_READING = -1
 """The trace number of a reading that the runner takes by itself."""
 LONGEST_BLIND_S = 1.0
@@ -80,7 +80,7 @@ class Port:
         self._ideal = ideal
         self._lateness_s = lateness_s
         self.alive: Callable[[], None] | None = None
-        self._last: tuple[float, float, float, float] | None = None
+        self._last: tuple[float, float, float] | None = None
         self._uncounted_since = 0.0
         self._limited = 0.0
         self._next_poll = 0.0
@@ -100,7 +100,7 @@ class Port:
         stores = self.kind is not None and self.kind.energy == "stores"
         made = []
         for quantity in ("energy", "charge"):
-            low, high = self.ratings.get(quantity, EVERYTHING)
+            low, high = self.ratings.get(quantity, UNRATED)
             for sign, bound in ((1.0, high), (-1.0, -low)):
                 if math.isfinite(bound):
                     made.append((Tally(quantity, sign, bound, stores), quantity == "energy"))
@@ -132,15 +132,13 @@ class Port:
                 self._line_frequency_hz,
             )
         volts, amperes = self._uncertain
-        self.voltage_low, self.voltage_high = volts.widen(*self.ratings.get("voltage", EVERYTHING))
-        self.current_low, self.current_high = amperes.widen(
-            *self.ratings.get("current", EVERYTHING)
-        )
+        self.voltage_low, self.voltage_high = volts.widen(*self.ratings.get("voltage", UNRATED))
+        self.current_low, self.current_high = amperes.widen(*self.ratings.get("current", UNRATED))
         power = Uncertainty(
             volts.of_value + amperes.of_value,
             volts.plus * self._reach("current") + amperes.plus * self._reach("voltage"),
         )
-        self.power_low, self.power_high = power.widen(*self.ratings.get("power", EVERYTHING))
+        self.power_low, self.power_high = power.widen(*self.ratings.get("power", UNRATED))
         gains = {"energy": volts.of_value + amperes.of_value, "charge": amperes.of_value}
         # A reading speaks for its aperture's middle, and the next one may be the shortest interval
         # away; then the output has to open.
@@ -183,21 +181,29 @@ class Port:
         moment, voltage, current, limited, voltage_range, current_range = reading
         moment -= self._start
         power = voltage * current
+        within = (
+            self.voltage_low <= voltage <= self.voltage_high
+            and self.current_low <= current <= self.current_high
+            and self.power_low <= power <= self.power_high
+        )
+        flow, work = (current, power) if within else self._countable(current, power)
         last = self._last
+        near = False
         if last is None:
             if self.on:
-                self._count_first(moment, current, power)
+                near = self._count_first(moment, flow, work)
+                self._last = (moment, flow, work)
         else:
-            interval = moment - last[0]
-            self.charge += 0.5 * interval * (current + last[2])
-            self.energy += 0.5 * interval * (power + last[3])
+            before, last_flow, last_work = last
+            interval = moment - before
+            self.charge += 0.5 * interval * (flow + last_flow)
+            self.energy += 0.5 * interval * (work + last_work)
             for tally, is_energy in self._tallies:
                 if is_energy:
-                    tally.add(moment, interval, power, last[3])
+                    near |= tally.add(moment, interval, work, last_work)
                 else:
-                    tally.add(moment, interval, current, last[2])
-        if self.on:
-            self._last = (moment, voltage, current, power)
+                    near |= tally.add(moment, interval, flow, last_flow)
+            self._last = (moment, flow, work)
         self.last_time = moment
         self.next_due = moment + self._interval
         memory, base = self.memory, self.base
@@ -213,16 +219,10 @@ class Port:
                 self.charge, self.energy, trace, line,
             )
         )  # fmt: skip
-        if not (
-            self.voltage_low <= voltage <= self.voltage_high
-            and self.current_low <= current <= self.current_high
-            and self.power_low <= power <= self.power_high
-        ):
-            self._judge(reading, voltage, current, power)
-        for tally, _ in self._tallies:
-            if tally.total > tally.relaxed:
-                self._judge_tallies()
-                break
+        if not within:
+            self._judge(voltage, current, power)
+        if near:
+            self._judge_tallies()
         if self.extra:
             self._judge_extra(voltage, current, limited)
         if limited != self._limited or moment >= self._next_poll:
@@ -275,23 +275,35 @@ class Port:
                 self.on = event.kind == "panel" and self.on
                 raise Failed(f"{self.name}: {event.text}", "instrument")
 
-    def _count_first(self, moment: float, current: float, power: float) -> None:
+    def _countable(self, current: float, power: float) -> tuple[float, float]:
+        """What counts in place of a reading over range, or of none: the most that can flow."""
+        if math.isfinite(current) and math.isfinite(power):
+            return current, power
+        flows = self._most_flow()
+        return (
+            current if math.isfinite(current) else flows["charge"][0] - flows["charge"][1],
+            flows["energy"][0],
+        )
+
+    def _count_first(self, moment: float, current: float, power: float) -> bool:
         """The first reading after a change: it speaks for the time since, the guards for the worst.
 
         A trapezoid across a change of level would count a current that never flowed.
         """
         interval = moment - self._uncounted_since
+        near = False
         self.charge += interval * current
         self.energy += interval * power
         for tally, _ in self._tallies:
             worst = tally.sign * tally.flow
-            tally.add(moment, interval, worst, worst)
+            near |= tally.add(moment, interval, worst, worst)
+        return near
 
     def _count_until_now(self) -> None:
         """Close the count before something changes: the last reading holds until this moment."""
         now = self._clock.now() - self._start
         if self._last is not None and self.on:
-            moment, _, current, power = self._last
+            moment, current, power = self._last
             self.charge += (now - moment) * current
             self.energy += (now - moment) * power
             for tally, is_energy in self._tallies:
@@ -330,15 +342,23 @@ class Port:
         last = self._last[0] if self._last is not None else self._uncounted_since
         self.next_due = last + self._interval
 
-    def _judge(self, reading: Reading, voltage: float, current: float, power: float) -> None:
-        """A reading left a bound, or is none: find which, and trip."""
+    def _judge(self, voltage: float, current: float, power: float) -> None:
+        """A reading left a bound, or is none: find which, and trip.
+
+        An overflow that can't hide a rating, since the limit or the level holds it, is no trip; a
+        power that it makes unknown says nothing by itself.
+        """
         for quantity, value in (("voltage", voltage), ("current", current), ("power", power)):
-            if math.isnan(value) and quantity != "power":
-                self._trip(quantity, value, "the reading is not a number", math.nan, "")
-            if math.isinf(value) and quantity != "power":
-                if not self._hides(quantity, reading):
+            if not math.isfinite(value):
+                if quantity == "power":
                     continue
-                self._trip(quantity, value, "over range, which can hide the rating", math.nan, "")
+                if math.isnan(value):
+                    self._trip(quantity, value, "the reading is not a number", math.nan, "")
+                if self._hides(quantity):
+                    self._trip(
+                        quantity, value, "over range, which can hide the rating", math.nan, ""
+                    )
+                continue
             low = getattr(self, f"{quantity}_low")
             high = getattr(self, f"{quantity}_high")
             if value > high:
@@ -346,7 +366,7 @@ class Port:
             if value < low:
                 self._trip(quantity, value, "", self.ratings[quantity][0], "below")
 
-    def _hides(self, quantity: str, reading: Reading) -> bool:
+    def _hides(self, quantity: str) -> bool:
         """Whether an overflow may hide a value past the rating: not while the limit holds it."""
         setpoint, low_high = self.setpoint, self.ratings.get(quantity)
         if low_high is None:

@@ -52,8 +52,11 @@ class Tally:
         self.trip = self.bound - flow * blind_s
         self.relaxed = self.bound - flow * longest_s / SHARE_OF_WHAT_IS_LEFT
 
-    def add(self, moment: float, interval: float, now: float, before: float) -> None:
-        """Count an interval (s) between two readings of the flow (W or A)."""
+    def add(self, moment: float, interval: float, now: float, before: float) -> bool:
+        """Count an interval (s) between two readings of the flow (W or A).
+
+        Returns True where the rating comes near: nearer than is good for the longest interval.
+        """
         if self.sign < 0:
             now, before = -now, -before
         most = (now if now > before else before) * interval
@@ -64,6 +67,7 @@ class Tally:
         if total > self.highest:
             self.highest = total
             self.highest_at = moment
+        return total > self.relaxed
 
     def begin(self) -> None:
         """The output goes on anew: a part that stores is counted from here."""

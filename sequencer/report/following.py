@@ -152,12 +152,14 @@ class Following:
 
 
 class Elapsed:
-    """How far a run has come by its readings' times alone: cheap enough beside a dry run."""
+    """How far a run has come, by its readings' times alone: cheap enough beside a dry run."""
 
     def __init__(self, run: Run) -> None:
+        meta = run.meta
         self._run = run
         self._rows: dict[str, int] = {}
         self.elapsed_s = 0.0
+        self.at_most_s = _at_most(_checked_again(meta.recipe, meta.recipe_name, meta.settings))
 
     def look(self) -> float:
         """The time of the newest reading (s from the run's start)."""

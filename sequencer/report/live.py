@@ -19,7 +19,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from sequencer.report.terminal import Terminal
+from sequencer.report.terminal import Terminal, printable
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -108,10 +108,10 @@ def render(snapshot: Snapshot, width: int) -> RenderableType:
     from sequencer.report.words import bar, progress, reading, setting
 
     head = Table.grid(padding=(0, 2))
-    head.add_row(Text(snapshot.title, "bold"))
+    head.add_row(Text(printable(snapshot.title), "bold"))
     head.add_row(Text(progress(snapshot)))
     if snapshot.step:
-        head.add_row(Text(snapshot.step, "dim", overflow="ellipsis", no_wrap=True))
+        head.add_row(Text(printable(snapshot.step), "dim", overflow="ellipsis", no_wrap=True))
     parts: list[RenderableType] = [head]
     for look in snapshot.channels:
         state = Text("ON " if look.on else "off", "bold red" if look.on else "green")
@@ -132,7 +132,6 @@ def draw_over(
     from rich.live import Live
     from rich.text import Text
 
-    from sequencer.report.terminal import printable
     from sequencer.report.words import happening
 
     with Live(console=console, auto_refresh=False, transient=True) as live:
@@ -228,7 +227,8 @@ def main(store: str) -> None:
             followed.append(Following(open_record(store).run(heard.run_id)))
         return followed[0] if followed else None
 
-    with suppress(BrokenPipeError):
+    # A terminal that went away leaves nobody to show anything to.
+    with suppress(OSError):
         try:
             if terminal.live:
                 from rich.console import Console

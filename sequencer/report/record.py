@@ -70,7 +70,8 @@ def show_ending(
     show_unknown(terminal, unknown)
     show_results(terminal, run.results(), ended_well=meta.outcome == "finished")
     show_guards(terminal, run.guards())
-    show_left(terminal, left or {})
+    if not unknown:
+        show_left(terminal, left or {})
 
 
 def show_unknown(terminal: Terminal, channels: Sequence[str]) -> None:
@@ -156,18 +157,41 @@ def span(low: float | None, high: float | None, dimension: Dimension) -> str:
 
 
 def show_left(terminal: Terminal, left: Mapping[str, float]) -> None:
-    """What is still on the terminals with the outputs off."""
-    charged = {name: volts for name, volts in left.items() if abs(volts) >= LEFT_FROM_V}
+    """What is still on the terminals (V) with the outputs off; NaN where it was not read."""
     if not left:
         return
+    read = {name: volts for name, volts in left.items() if not math.isnan(volts)}
+    charged = {name: volts for name, volts in read.items() if abs(volts) >= LEFT_FROM_V}
     terminal.say()
-    if not charged:
-        said = ", ".join(f"{name} {write(v, VOLTAGE, 3)}" for name, v in left.items())
+    if charged:
+        said = ", ".join(f"{name} {write(v, VOLTAGE, 4)}" for name, v in charged.items())
+        words = f"Outputs are off. STILL ON THE TERMINALS, as last read: {said}."
+        terminal.say(terminal.paint(terminal.paragraph(words, "  ", ""), "yellow"))
+        terminal.say("  A charged part stays charged: discharge it before you handle it.")
+    elif read:
+        said = ", ".join(f"{name} {write(v, VOLTAGE, 3)}" for name, v in read.items())
         terminal.say(f"Outputs are off. Left on the terminals: {said}.")
-        return
-    said = ", ".join(f"{name} {write(v, VOLTAGE, 4)}" for name, v in charged.items())
-    terminal.say(terminal.paint(f"Outputs are off. STILL ON THE TERMINALS: {said}.", "yellow"))
-    terminal.say("  A charged part stays charged: discharge it before you handle it.")
+    unread = ", ".join(name for name in left if name not in read)
+    if unread:
+        words = f"Not read since the output went off: {unread}. What can hold a charge may hold it."
+        terminal.say(terminal.paragraph(words, "  ", ""))
+
+
+def last_voltages(run: Run) -> dict[str, float]:
+    """The voltage (V) last read on each channel after its output went off, NaN where it wasn't."""
+    off = {e.channel: e.time for e in run.events() if e.kind == "output" and e.text.endswith("off")}
+    found = {}
+    for name in channels_of(run):
+        time, volts = math.nan, math.nan
+        for times, voltages in run.blocks(run.stream(name), ("time", "voltage")):
+            time, volts = times[-1], voltages[-1]
+        found[name] = volts if name not in off or time >= off[name] else math.nan
+    return found
+
+
+def channels_of(run: Run) -> list[str]:
+    """The channels of a run; its other streams belong to traces."""
+    return [name for name in run.streams() if ":" not in name]
 
 
 def show_run(terminal: Terminal, run: Run, store: str) -> None:

@@ -67,17 +67,17 @@ def _show(terminal: Terminal, store: Path, told: Waiting, ended: threading.Event
     from rich.text import Text
 
     from sequencer.record import StoreError, open_record
-    from sequencer.report.following import Following
-    from sequencer.report.words import progress
+    from sequencer.report.following import Elapsed
+    from sequencer.report.words import elapsed
 
     console = Console(file=terminal.stream, no_color=not terminal.coloured)
     try:
         with open_record(store) as opened:
-            following = Following(opened.run(told.run_id))
+            far = Elapsed(opened.run(told.run_id))
             with Live(console=console, auto_refresh=False, transient=True) as live:
                 told.console = console
                 while not ended.wait(EVERY_S):
-                    live.update(Text(progress(following.look())), refresh=True)
+                    live.update(Text(f"{elapsed(far.look(), far.at_most_s)} …"), refresh=True)
     except StoreError:
         return  # progress is a courtesy: the run goes on without
     finally:

@@ -16,12 +16,18 @@ if TYPE_CHECKING:
 BAR = 20  # columns
 
 
-def progress(snapshot: Snapshot) -> str:
+def elapsed(elapsed_s: float, at_most_s: float | None) -> str:
     """How long it has gone on, and for how long it can at most."""
-    said = f"{write(snapshot.elapsed_s, TIME, 4)} elapsed"
-    if snapshot.at_most_s is not None and math.isfinite(snapshot.at_most_s):
-        share = min(1.0, snapshot.elapsed_s / snapshot.at_most_s) if snapshot.at_most_s else 1.0
-        said += f", at most {write(snapshot.at_most_s, TIME, 3)} ({100 * share:.0f} %)"
+    said = f"{write(elapsed_s, TIME, 4)} elapsed"
+    if at_most_s is not None and math.isfinite(at_most_s):
+        share = min(1.0, elapsed_s / at_most_s) if at_most_s else 1.0
+        said += f", at most {write(at_most_s, TIME, 3)} ({100 * share:.0f} %)"
+    return said
+
+
+def progress(snapshot: Snapshot) -> str:
+    """How long a run has gone on, how much it has read, and which it is."""
+    said = elapsed(snapshot.elapsed_s, snapshot.at_most_s)
     return f"{said}, {snapshot.readings} readings, {snapshot.mode} {snapshot.run}"
 
 

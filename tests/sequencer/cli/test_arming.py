@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
 
 import pytest
 
-from sequencer.arming import Asking, Caution, NotArmed, Stake, arm
+from drivers.specification import Rectangle
+from sequencer import api, shipped
+from sequencer.arming import Asking, Caution, NotArmed, Stake, arm, stake_of
 
 LIGHT = Stake((), (Caution("blocking", "Hot."),), 3.0)
 GRAVE = Stake(
@@ -74,7 +78,7 @@ def test_much_at_stake_asks_for_each_caution_a_word_and_five_seconds() -> None:
 
 
 @pytest.mark.parametrize(
-    ("stake", "answers"),
+    ("at_stake", "answers"),
     [
         (LIGHT, [None]),
         (LIGHT, []),
@@ -85,10 +89,10 @@ def test_much_at_stake_asks_for_each_caution_a_word_and_five_seconds() -> None:
     ],
 )
 def test_who_leaves_at_any_question_has_armed_nothing(
-    stake: Stake, answers: list[str | None]
+    at_stake: Stake, answers: list[str | None]
 ) -> None:
     with pytest.raises(NotArmed):
-        arm(stake, Person(*answers).asking)
+        arm(at_stake, Person(*answers).asking)
 
 
 @pytest.mark.parametrize("second", [1, 2, 3, 4, 5])
@@ -98,3 +102,47 @@ def test_who_leaves_in_the_countdown_has_armed_nothing(second: int) -> None:
     with pytest.raises(NotArmed):
         arm(GRAVE, person.asking)
     assert person.ticks == second
+
+
+def stake(name: str, **replaced: Any) -> Stake:
+    """What is at stake with a shipped recipe on its bench, words of the specification replaced."""
+    recipe = shipped.find_recipe(name)
+    file = api.load_bench(shipped.bench_beside(recipe))
+    if replaced:
+        changed = {
+            channel: specification.model_copy(update=replaced)
+            for channel, specification in file.specifications.items()
+        }
+        file = replace(file, specifications=changed)
+    return stake_of(api.check(recipe, file), file)
+
+
+def test_a_supercapacitor_is_armed_with_cautions_and_a_word() -> None:
+    found = stake("characterise-supercapacitor")
+    (reason,) = found.reasons
+    # IEC 60950-1 as quoted: from 2 V, more than 20 J
+    assert "past the 20 J above which energy is a hazard of its own" in reason
+    assert found.energy_j > 20.0
+    assert [caution.part for caution in found.cautions] == ["bank", "bank"]
+
+
+def test_a_diode_is_armed_with_enter() -> None:
+    found = stake("sweep-diode")
+    assert found.reasons == ()
+    assert found.energy_j <= 20.0
+    assert [caution.part for caution in found.cautions] == ["blocking"]
+
+
+@pytest.mark.parametrize(("volts", "grave"), [(60.0, False), (60.1, True), (200.0, True)])
+def test_touch_is_judged_by_what_the_instrument_could_put_out(volts: float, grave: bool) -> None:
+    # IEC 61010-1, from memory: 60 V direct may be touched
+    rectangle = Rectangle.model_construct(voltage=volts, current=1.0, direction="both")
+    found = stake("sweep-diode", continuous=(rectangle,))
+    assert found.grave is grave
+    if grave:
+        (reason,) = found.reasons
+        assert reason == (
+            f"smu can put out {volts:g} V in a fault, past the 60 V that may be touched"
+        )
+        assert found.cautions[0].part == "smu"
+        assert "touch" in found.cautions[0].text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -180,3 +181,36 @@ def test_the_program_is_also_a_module(folder: Path) -> None:
     )
     assert (ran.returncode, ran.stdout) == (2, "")
     assert ran.stderr == "error: there is no command chek\n  did you mean check?\n"
+
+
+@pytest.mark.parametrize("arguments", [["show", "last"], ["runs"], ["check", "nowhere"]])
+def test_a_script_reads_errors_as_data_too(call: Call, arguments: list[str]) -> None:
+    said = call(*arguments, "--json")
+    data = json.loads(said.out)
+    assert (said.code, data["exit_code"]) == (2, 2)
+    assert said.err == f"error: {data['error']}\n  {data['advice']}\n"
+
+
+def test_a_script_reads_problems_as_data_too(call: Call, folder: Path) -> None:
+    bench = write_bench(folder)
+    write_recipe(folder)
+    bench.write_text(bench.read_text().replace("100 ohm", "100 V"))
+    said = call("dry-run", "shunt.recipe", "--json")
+    data = json.loads(said.out)
+    assert (said.code, data["exit_code"]) == (2, 2)
+    assert [problem["slug"] for problem in data["problems"]] == ["bench-unit"]
+    assert "[bench-unit]" in said.err
+
+
+def test_a_mistake_of_the_program_says_so(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(arguments: object) -> int:
+        raise KeyError("nothing")
+
+    monkeypatch.setattr("sequencer.commands.recipes.new", broken)
+    said = call("new")
+    assert (said.code, said.out) == (4, "")
+    assert said.err.startswith("Traceback ")
+    assert said.err.endswith(
+        "\nerror: this is a mistake of the program itself, not yours\n"
+        "  please report it with the lines above; `fusewire runs` shows what is on record\n"
+    )

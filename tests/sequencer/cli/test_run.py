@@ -106,8 +106,8 @@ def test_a_recipe_that_does_not_check_is_not_run(call: Call, folder: Path, serve
     recipe = write_recipe(folder)
     recipe.write_text(recipe.read_text().replace(", limit 50 mA", ""))
     said = call(*RUN, "--yes")
-    assert (said.code, said.err) == (2, "")
-    assert "[source-without-limit]" in said.out
+    assert (said.code, said.out) == (2, "")
+    assert "[source-without-limit]" in said.err
     assert not default_path().exists()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -125,6 +126,52 @@ def test_a_view_ends_with_its_input_and_writes_lines_to_a_pipe(
     (standing,) = (line for line in lines if " elapsed, " in line)
     assert standing.startswith("100.5 s elapsed, at most ")
     assert standing.endswith("smu on, 2.43 V, 3 A, 7.29 W, read at 100.5 s, bank voltage at 87 %")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_on_a_terminal_it_draws_over_itself_and_leaves_nothing_of_that(
+    store: Store, going_on: RunWriter
+) -> None:
+    pty = pytest.importorskip("pty")
+    ours, theirs = pty.openpty()
+    view = subprocess.Popen(
+        [sys.executable, "-m", "sequencer.report.live", str(store.path)],
+        stdin=subprocess.PIPE,
+        stdout=theirs,
+        cwd=Path(__file__).parents[3],
+        env={**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "40", "NO_COLOR": "1"},
+        start_new_session=True,
+    )
+    os.close(theirs)
+    try:
+        assert view.stdin is not None
+        view.stdin.write(f"run {going_on.id}\n".encode())
+        view.stdin.flush()
+        drawn = read_until(ours, "Ctrl-C stops the run and switches off.")
+        assert " 0:00:00.50  smu on\r\n" in drawn
+        assert "bank voltage         [#################---]  87 %" in drawn
+        view.stdin.close()
+        assert view.wait(LONGEST_S) == 0
+        # ECMA-48: ESC [ 2 K erases a line; as many are erased as were drawn.
+        assert read_until(ours, "").count("\x1b[2K") >= 8
+    finally:
+        view.kill()
+        view.wait()
+        os.close(ours)
+
+
+def read_until(descriptor: int, mark: str) -> str:
+    """What a terminal was sent up to a mark, all there is where none is given."""
+    seen = ""
+    while not mark or mark not in seen:
+        try:
+            more = os.read(descriptor, 4096)
+        except OSError:  # how Linux says that the other side is gone
+            more = b""
+        if not more:
+            break
+        seen += more.decode()
+    return seen
 
 
 def test_a_run_goes_on_when_its_view_is_gone(

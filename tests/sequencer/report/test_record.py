@@ -7,8 +7,10 @@ import math
 from collections.abc import Callable
 
 from sequencer.record import GuardRow, RunWriter, Store
+from sequencer.record.rows import CHANNEL_COLUMNS
 from sequencer.report import record as shown
 from sequencer.report.terminal import Terminal
+from tests.sequencer.report.rows_on_record import row
 
 ENDING = """\
 Finished, but not every expectation is met.
@@ -60,7 +62,7 @@ Guards: the least that was left to each
   bank voltage  -50 mV … 2.8 V  TRIPPED at 95 s
   bank current  -4.2 A … 4.2 A  50 mA left at 12.5 s
 
-Outputs are off. STILL ON THE TERMINALS: smu 2.812 V.
+Outputs are off. STILL ON THE TERMINALS, as last read: smu 2.812 V.
   A charged part stays charged: discharge it before you handle it.
 """
     )
@@ -102,7 +104,30 @@ def test_a_negative_voltage_that_is_left_is_as_loud_as_a_positive_one(
     terminal: Terminal, pipe: io.StringIO
 ) -> None:
     shown.show_left(terminal, {"smu": -2.0})
-    assert "STILL ON THE TERMINALS: smu -2 V" in pipe.getvalue()
+    assert "STILL ON THE TERMINALS, as last read: smu -2 V" in pipe.getvalue()
+
+
+def test_what_was_not_read_after_its_output_went_off_counts_as_charged(
+    store: Store, begin: Callable[..., RunWriter], terminal: Terminal, pipe: io.StringIO
+) -> None:
+    writer = begin()
+    for name in ("read", "unread"):
+        writer.stream(name, CHANNEL_COLUMNS).append(row(1.0, 2.7, 0.1))
+        writer.event(0.5, "output", f"{name} on", name)
+        writer.event(2.0, "output", f"{name} off", name)
+    writer.stream("read", CHANNEL_COLUMNS).append(row(3.0, 2.69, 0.0))
+    writer.stream("never on", CHANNEL_COLUMNS).append(row(3.0, 0.01, 0.0))
+    writer.end("finished", 0)
+    left = shown.last_voltages(store.run(writer.id))
+    shown.show_left(terminal, left)
+    assert (
+        pipe.getvalue()
+        == """
+Outputs are off. STILL ON THE TERMINALS, as last read: read 2.69 V.
+  A charged part stays charged: discharge it before you handle it.
+Not read since the output went off: unread. What can hold a charge may hold it.
+"""
+    )
 
 
 def test_one_run_whole(
