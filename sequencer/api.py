@@ -236,9 +236,7 @@ def perform(
         kept = opened.run(record.id)
         keep_guards(runner.ports, ending, kept, record)
         results = work_out(checked, kept, runner.values(), record)
-        finished = Finished(
-            record.id, opened.path, ending, results, {p.name: v for p, v in runner.left}
-        )
+        finished = Finished(record.id, opened.path, ending, results, runner.left)
         record.end(ending.outcome.word, finished.exit_code, ending.reason)
         return finished
 

@@ -1,4 +1,4 @@
-"""What may be the case at one place of a recipe: values of names and readings, channels, what it cost.
+"""What may be the case at one place of a recipe: names, readings, channels, and what it cost.
 
 A state stands for every run that can be there. States that differ in which outputs are on or in the
 modes of what is programmed are kept apart, others joined by hull. Nothing here changes in place.
@@ -55,6 +55,7 @@ class Programmed(NamedTuple):
 
 Programs = Mapping[tuple[int, int], Programmed]
 """By the ids of the step and of the limit's node: several where paths have met."""
+NO_PROGRAMS: Programs = {}
 
 
 def programs(*found: Programmed) -> Programs:
@@ -118,14 +119,14 @@ class ChannelState(NamedTuple):
     `on_by` are the ids of the `output … on` that may have switched it on; `sourced` is what the
     last source programs anew at the next one, `programmed` what is programmed at present. `own` is
     what the part forces by itself, `rates` the most that flows each second while the output is on.
-    `named` are the ranges that `setup` named (V and A, 0 where none), `ranges` those of them that were
-    in force when the output went on.
+    `named` are the ranges that `setup` named (V and A, 0 where none), `ranges` those that were in
+    force when the output went on.
     """
 
     on: bool = False
     on_by: frozenset[int] = frozenset()
-    sourced: Programs = {}
-    programmed: Programs = {}
+    sourced: Programs = NO_PROGRAMS
+    programmed: Programs = NO_PROGRAMS
     own: Own = Own((), ())
     rates: Sums = NOTHING
     aperture_s: float = 0.0

@@ -92,7 +92,7 @@ class Ledger(NamedTuple):
         )
 
     def after(self, loop: Ledger) -> Ledger:
-        """After what a loop spent in all; its periods have been set against those before already."""
+        """After all that a loop spent; its periods count on from those that began before it."""
         return Ledger(
             self.time_s + loop.time_s,
             {

@@ -9,7 +9,6 @@ is the most that the instrument can push. Sign: positive is into the part. Knows
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from sequencer.checker import interval
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
     from drivers.kinds import Forces
 
 ROOM = 1e-9
-"""Share by which a value may pass a bound before it counts: rounding, in the run as well as here."""
+"""Share by which a value may pass a bound before it counts: rounding, in the run and here."""
 
 
 class Imposed(NamedTuple):
@@ -56,12 +55,16 @@ def imposed(
     part: Rated, p: Programmed, own: Own, most: float, algebra: Algebra, errors: Errors
 ) -> Imposed:
     """What a program imposes; `most` is the current that a limit that takes over can push (A)."""
+    # What an earlier step has brought it to beyond its rating, it may still hold.
+    holds = interval.hull(part.voltage, own.interval)
     if p.mode == "voltage":
-        return _voltage(part, p, algebra, errors)
-    return _current(part, p, own, most, algebra, errors)
+        return _voltage(part, p, holds, algebra, errors)
+    return _current(part, p, own, holds, most, algebra, errors)
 
 
-def _voltage(part: Rated, p: Programmed, algebra: Algebra, errors: Errors) -> Imposed:
+def _voltage(
+    part: Rated, p: Programmed, holds: Interval, algebra: Algebra, errors: Errors
+) -> Imposed:
     level = p.level.interval
     limit = errors.current.of_limit(Interval(min(p.low.low, 0.0), max(p.high.high, 0.0)))
     passive = part.forces == "nothing"
@@ -77,10 +80,10 @@ def _voltage(part: Rated, p: Programmed, algebra: Algebra, errors: Errors) -> Im
         into += _off(level.reach, max(p.high.high, -p.low.low), errors.voltage, errors.current)
     out = 0.0
     if not passive:
-        if part.voltage.high > max(level.low, 0.0):
-            out = max(out, product(part.voltage.high, -low))
-        if part.voltage.low < min(level.high, 0.0):
-            out = max(out, product(-part.voltage.low, high))
+        if holds.high > max(level.low, 0.0):
+            out = max(out, product(holds.high, -low))
+        if holds.low < min(level.high, 0.0):
+            out = max(out, product(-holds.low, high))
     return Imposed(errors.voltage.of_level(level), Interval(low, high), into, out)
 
 
@@ -92,7 +95,13 @@ def _off(level: float, limit: float, of_level: Error, of_limit: Error) -> float:
 
 
 def _current(
-    part: Rated, p: Programmed, own: Own, most: float, algebra: Algebra, errors: Errors
+    part: Rated,
+    p: Programmed,
+    own: Own,
+    holds: Interval,
+    most: float,
+    algebra: Algebra,
+    errors: Errors,
 ) -> Imposed:
     level = p.level.interval
     current = errors.current.of_level(interval.hull(level, interval.point(0.0)))
@@ -117,14 +126,15 @@ def _current(
     held = own.interval
     if takes_over(p, own, algebra):
         current = interval.hull(current, Interval(-most, most))
-        into = max(into, product(part.voltage.reach, most))
+        voltage = limit if voltage is None else interval.hull(voltage, limit)
+        into = max(into, product(max(holds.reach, limit.reach), most))
     out = 0.0
     if part.forces != "nothing":
         if held.high > 0:
-            out = max(out, product(part.voltage.high, -current.low))
+            out = max(out, product(holds.high, -current.low))
         if held.low < 0:
-            out = max(out, product(-part.voltage.low, current.high))
-    return Imposed(voltage, current, into, max(out, 0.0))
+            out = max(out, product(-holds.low, current.high))
+    return Imposed(voltage, current, into, out)
 
 
 def takes_over(p: Programmed, own: Own, algebra: Algebra) -> bool:
@@ -137,7 +147,5 @@ def takes_over(p: Programmed, own: Own, algebra: Algebra) -> bool:
 def _below(value: Value, bound: Value, algebra: Algebra) -> bool:
     """Whether a value may lie below a bound that hangs on the same settings."""
     least = algebra.binary("-", value, bound).low
-    if math.isinf(least):
-        return least < 0
-    reach = max(value.interval.reach, bound.interval.reach)
+    reach = min(value.interval.reach, bound.interval.reach)
     return least < -ROOM * reach - 1e-15

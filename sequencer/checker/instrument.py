@@ -99,9 +99,7 @@ def reading(specification: Specification | None, quantity: str, rating: Interval
     """
     if specification is None or rating == EVERYTHING:
         return rating
-    ranges = (
-        specification.voltage_ranges if quantity == "voltage" else specification.current_ranges
-    )
+    ranges = specification.voltage_ranges if quantity == "voltage" else specification.current_ranges
     slowest_mains_hz = 50.0
     rise = math.sqrt(max(1.0, 1 / (specification.shortest_aperture * slowest_mains_hz)))
     of_value = max(r.measure.of_value for r in ranges)

@@ -1,4 +1,4 @@
-"""Intervals of SI floats and the arithmetic of expressions over them: sound, and as narrow as can be.
+"""Intervals of SI floats and the arithmetic of expressions over them: sound, and narrow.
 
 Sums, differences, products and quotients of the ends, rounded as the run rounds them, hold every
 result that the run can compute, since rounding never reverses an order. Functions whose rounding
@@ -82,9 +82,7 @@ def subtract(a: Interval, b: Interval) -> Interval:
 
 def _ordered(low: float, high: float) -> Interval:
     """An end that is no number (an infinity less itself) is an open one."""
-    return Interval(
-        -math.inf if math.isnan(low) else low, math.inf if math.isnan(high) else high
-    )
+    return Interval(-math.inf if math.isnan(low) else low, math.inf if math.isnan(high) else high)
 
 
 def product(x: float, y: float) -> float:

@@ -1,4 +1,4 @@
-"""What is in force while an output is on: each program set against its part, and what it adds up to.
+"""What is in force while an output is on: each program set against its part, and what it sums to.
 
 Here a level under a limit meets the part: what its own voltage may be (the look before power tells,
 where there is one), what is imposed, in which ranges, held by what. The hulls of all of it make the
@@ -45,6 +45,9 @@ class Terminals:
         self.voltage: Interval | None = None
         self.current: Interval | None = None
         self.into = self.out = 0.0
+        self.errors = (0.0, 0.0)
+        """The largest errors of what was programmed (V, A), where the instrument is known."""
+        self.reading_s = 0.0
         self.held: dict[str, set[str]] = {"voltage": set(), "current": set()}
         self.sinks = facts.can("sink")
         able = specification if specification is not None else facts
@@ -77,7 +80,7 @@ def _own(low: Value, high: Value) -> Own:
 
 
 class Power:
-    """Every program in force, on every channel; `ranges` are the forced quantities of a pass before.
+    """Every program in force, on every channel; `ranges` are what a pass before found forced.
 
     Which range an instrument takes hangs on all that comes between `on` and `off`, so its errors
     are known in a second pass only; the first one is made without.
@@ -126,21 +129,34 @@ class Power:
                 max([channel.ranges[0], *(volts for volts, _ in forced)]),
                 max([channel.ranges[1], *(amperes for _, amperes in forced)]),
             )
-        nominal = imposed(place.rated, p, own, place.most, algebra, NO_ERRORS)
-        real = nominal
         if error is not NO_ERRORS:
-            real = imposed(place.rated, p, own, place.most, algebra, error)
+            volts, amperes = _magnitudes(p)
+            place.errors = (
+                max(place.errors[0], error.voltage.accuracy(volts)),
+                max(place.errors[1], error.current.accuracy(amperes)),
+            )
+            place.reading_s = max(place.reading_s, channel.reading_s)
+        own = held = self._own_after(p, own)
         if p.mode == "current" and not looked and takes_over(p, own, algebra):
-            self.excess.takes_over(part, p, own, place.most)
-        self.excess.judge(part, p, nominal, real, error, place.specification)
+            looks = place.looks_open and place.rated.forces == "within its rating"
+            self.excess.takes_over(part, p, own, place.most, looks)
+            # That says it all: the rest is judged as if the limit held the part.
+            held = _own(p.low, p.high)
+        planned = imposed(place.rated, p, held, place.most, algebra, NO_ERRORS)
+        real = planned
+        if error is not NO_ERRORS:
+            real = imposed(place.rated, p, held, place.most, algebra, error)
+        self.excess.judge(part, p, planned, real, error, place.specification)
+        if held is not own:
+            real = imposed(place.rated, p, own, place.most, algebra, error)
         if real.out > 0 and not place.sinks:
             self.excess.needs_sink(part, p)
         self._keep(place, p, real.voltage, real.current, looked)
         place.into, place.out = max(place.into, real.into), max(place.out, real.out)
-        return self._own_after(p, own), real.rates
+        return own, real.rates
 
     def _own_after(self, p: Programmed, own: Own) -> Own:
-        """What the part may force once this has been imposed on it."""
+        """What the part may force once this has been imposed on it, in a sweep's next point, too."""
         if p.mode == "voltage":
             return own.joined(_own(p.level, p.level))
         lows = (p.low,) if p.level.low < 0 else ()
@@ -166,13 +182,11 @@ class Power:
             place.held["current"].add(by["current"])
         if looked:
             for held in place.held.values():
-                held.add("look")
+                held.add("the look")
 
     def _force(self, channel: ChannelState, p: Programmed) -> None:
         """Keep the magnitudes that the ranges must hold, and judge ranges that were named."""
-        level = p.level.interval.reach
-        limit = max(abs(p.low.low), abs(p.high.high))
-        volts, amperes = (level, limit) if p.mode == "voltage" else (limit, level)
+        volts, amperes = _magnitudes(p)
         for on in channel.on_by:
             known = self.forced.get(on, (0.0, 0.0))
             self.forced[on] = max(known[0], volts), max(known[1], amperes)
@@ -191,3 +205,10 @@ class Power:
                     f"= {write(needed, quantity)}, or none, then the smallest that holds "
                     "everything is taken",
                 )
+
+
+def _magnitudes(p: Programmed) -> tuple[float, float]:
+    """The largest |voltage| and |current| of level and limit (V, A)."""
+    level = p.level.interval.reach
+    limit = max(abs(p.low.low), abs(p.high.high))
+    return (level, limit) if p.mode == "voltage" else (limit, level)

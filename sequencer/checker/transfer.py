@@ -12,7 +12,6 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from grammar import tree
-from grammar.diagnostic import Related
 from grammar.quantity import CURRENT, LINE_CYCLES, VOLTAGE, write
 from sequencer.checker import interval
 from sequencer.checker.abstract import (
@@ -27,6 +26,7 @@ from sequencer.checker.accounts import NOTHING, Ledger
 from sequencer.checker.evaluation import Evaluation
 from sequencer.checker.excess import Excess
 from sequencer.checker.facts import Checked
+from sequencer.checker.hints import spans_of_settings
 from sequencer.checker.interval import EVERYTHING, Interval
 from sequencer.checker.power import Power
 from sequencer.checker.scope import nodes_of
@@ -69,6 +69,8 @@ class Walk:
         self.final = False
         self.unpaced = False
         """Whether a reading was met that no time grid paces."""
+        self.set_up: dict[str, ChannelState] = {}
+        """The largest of all that `setup` names, by channel: `finally` may come after any of it."""
         self.leaves: list[list[State]] = []
         self.ended: list[list[Ledger]] = [[]]
         self.turns = Turns(self)
@@ -150,16 +152,7 @@ class Walk:
             if not under.interval.holds(0.0):
                 continue
             text = written(self.checked.problems.source, inner.right.span)
-            related = [
-                Related(facts.span, f"it may be anything from {low} to {high}")
-                for name in nodes_of(inner.right)
-                if isinstance(name, tree.Name)
-                and (facts := self.checked.settings.get(name.id)) is not None
-                and facts.low is not None
-                and facts.high is not None
-                and (low := write(facts.low, facts.dimension))
-                and (high := write(facts.high, facts.dimension))
-            ]
+            related = spans_of_settings(self.checked, inner.right)
             self.excess.plain(
                 "division-by-zero",
                 inner.right.span,
@@ -200,7 +193,11 @@ class Walk:
                     volts = value
                 case "current range":
                     amperes = value
-        return state.having(name, channel._replace(named=(volts, amperes)))
+        channel = channel._replace(named=(volts, amperes))
+        plain = ChannelState(aperture_s=channel.aperture_s, average=channel.average)
+        plain = plain._replace(named=channel.named)
+        self.set_up[name] = plain.joined(self.set_up.get(name, plain))
+        return state.having(name, channel)
 
     def _source(self, node: tree.SourceStep, state: State) -> State:
         name = node.channel.id
@@ -219,7 +216,9 @@ class Walk:
             seen = place.looked(p, place.looks_on)
             if seen is not None:
                 own, looked = (seen if before == {"voltage"} else seen.joined(own)), True
-        return state.having(name, self.power.in_force(name, channel, [(p, own, looked)]))
+        channel = self.power.in_force(name, channel, [(p, own, looked)])
+        # No time passes, but its rates count for all the time that may yet.
+        return state.having(name, channel).spending(0.0)
 
     def _limit(
         self, step: tree.Step, node: tree.Expression, mode: str, state: State
@@ -253,9 +252,7 @@ class Walk:
         channel = state.channels[name]
         place = self.power.terminals[name]
         if not node.on:
-            channel = channel._replace(
-                on=False, on_by=frozenset(), own=place.own, rates=NOTHING
-            )
+            channel = channel._replace(on=False, on_by=frozenset(), own=place.own, rates=NOTHING)
             return state.having(name, channel).charged(state.ledger.switched(name))
         if not channel.sourced:
             return state
@@ -338,8 +335,3 @@ class Walk:
 def _channels(node: object) -> set[str]:
     """The channels whose readings an expression looks at."""
     return {inner.base.id for inner in nodes_of(node) if isinstance(inner, tree.Member)}
-
-
-def off(channel: ChannelState) -> ChannelState:
-    """A channel whose output is off."""
-    return channel._replace(on=False, on_by=frozenset(), rates=NOTHING)

@@ -18,7 +18,7 @@ from sequencer.checker import accounts
 from sequencer.checker.abstract import State, States, gathered, included, widened
 from sequencer.checker.accounts import EMPTY, NOTHING, Account, Ledger, Sums
 from sequencer.checker.interval import Interval, point, product
-from sequencer.checker.scope import steps_of
+from sequencer.checker.scope import nodes_of, steps_of
 from sequencer.checker.values import Value
 
 if TYPE_CHECKING:
@@ -86,6 +86,8 @@ class Turns:
         self.depth = 0
         self.paced = 0
         """How many loops on a time grid are around the step at hand."""
+        self.ends = False
+        """Whether a run may end within a loop that was met so far."""
         self._nest = TURNS_A_NEST
         self._bodies = BODIES_A_RECIPE
         self.landmarks = landmarks(walk)
@@ -139,6 +141,8 @@ class Turns:
                 break
             heads = after
         ledger = entry.after(self._whole(node, plan, entry, spent))
+        if self.ends:
+            self.walk.ended[-1].append(ledger)
         names = dict.fromkeys(name for state in states.values() for name in state.names)
         return tuple(  # type: ignore[return-value]
             gathered(state.charged(ledger).leaving(names) for state in group)
@@ -165,9 +169,7 @@ class Turns:
             if included(after, heads):
                 spent.add(turn, plan.most - done)
                 return
-            heads = widened(
-                heads, gathered(heads.values(), after.values()), self.landmarks, steps
-            )
+            heads = widened(heads, gathered(heads.values(), after.values()), self.landmarks, steps)
             steps += 1
 
     def _turn(
@@ -181,6 +183,7 @@ class Turns:
         walk.ended.append([])
         after = walk.block(node.body, heads)
         left, ended = walk.leaves.pop(), walk.ended.pop()
+        self.ends |= bool(ended)
         turn = next(iter(heads.values())).ledger.afresh()
         for ledger in (*ended, *(s.ledger for s in (*after.values(), *left))):
             turn = turn.joined(ledger)
@@ -199,7 +202,7 @@ class Turns:
         time_s = spent.sum.time_s
         if plan.timed:
             time_s = self._time(plan, spent.turn.time_s)
-        if time_s == math.inf and not self.walk.excess.found:
+        if math.isinf(plan.most) and not plan.timed:
             self._endless(node)
         switched = {s.channel.id for s in steps_of(node.body) if isinstance(s, tree.Output)}
         found = {}
@@ -264,10 +267,7 @@ class Turns:
                 "bound it, as in max(period, 100 ms)",
             )
         most = _ticks(duration, period)
-        skips = any(
-            isinstance(step, tree.Wait | Loop)  # type: ignore[arg-type]
-            for step in steps_of(node.body)
-        )
+        skips = any(isinstance(step, tree.Wait | Loop) for step in steps_of(node.body))
         fewest = 1.0 if skips else max(1.0, _ticks(shortest, max(p.high for p in periods)))
         plan = Plan(fewest, most, None, False)
         plan.period_s, plan.duration_s, plan.skips = period, duration, skips
@@ -302,9 +302,7 @@ class Turns:
             return self._bound(
                 node, count, count, lambda k: whole if k is None else columns[k], True
             )
-        whole = Interval(
-            min(c.low for c in columns[:2]), max(c.high for c in columns[:2])
-        )
+        whole = Interval(min(c.low for c in columns[:2]), max(c.high for c in columns[:2]))
         points = Interval(float(round(columns[2].low)), _rounded(columns[2].high))
         a, b, n = columns[0].low, columns[1].low, points.low
         exact = call.function.id == "linear" and all(c.low == c.high for c in columns) and n > 1
@@ -349,9 +347,7 @@ def _ticks(duration: float, period: float) -> float:
 
 
 def landmarks(walk: Walk) -> list[float]:
-    """The constants of the recipe and their negatives, the ends of settings and ratings, in order."""
-    from sequencer.checker.scope import nodes_of
-
+    """The recipe's constants and their negatives, the ends of settings and ratings, in order."""
     recipe = walk.checked.recipe
     found = {0.0}
     for node in nodes_of((recipe.steps, recipe.final)):

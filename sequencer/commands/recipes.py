@@ -85,9 +85,8 @@ def show_check(terminal: Terminal, checked: Checked) -> None:
 
 
 def _verdict(arguments: Namespace, checked: Checked) -> str:
-    name = arguments.recipe
     if arguments.bench is None:
-        return f"Fit to dry-run. `fusewire check {name} --bench BENCH` checks it against a bench."
+        return "Fit to dry-run; --bench BENCH checks it against an instrument, too."
     return f"Fit to run on {arguments.bench}: `fusewire dry-run` it first."
 
 

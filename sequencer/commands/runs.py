@@ -99,6 +99,7 @@ def run(arguments: Namespace) -> int:
     if checked.problems.has_errors:
         raise api.Refused([checked.problems])
     show_check(terminal, checked)
+    _say_who_answers(terminal, file, list(checked.channels))
     store = store_path(arguments)
     with Store.open(store) as opened:
         tell_of_the_past(terminal, opened)
@@ -123,6 +124,23 @@ def run(arguments: Namespace) -> int:
         )
     _show_end(arguments, terminal, finished, file)
     return finished.exit_code
+
+
+def _say_who_answers(terminal: Terminal, file: BenchFile, channels: list[str]) -> None:
+    """Ask before the person is asked: nobody is to arm an instrument that isn't there.
+
+    Raises BenchError. The links are closed again; nothing is set.
+    """
+    from drivers.bench import open_bench
+
+    opened = open_bench(file, channels)
+    try:
+        terminal.say()
+        for name, channel in opened.channels.items():
+            identity = " ".join(field for field in channel.identify() if field)
+            terminal.say(f"{name} is {identity} at {file.channels[name].resource}")
+    finally:
+        opened.close()
 
 
 def _warn_if_not_rehearsed(

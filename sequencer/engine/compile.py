@@ -61,7 +61,7 @@ class Compiler:
         channels = tuple(sorted(_channels(node.condition)))
         text = self._text(node.condition.span)
         holds = self.expressions.condition(node.condition)
-        return Condition(text, node.why, holds, channels, node.span.line)
+        return Condition(text, node.why, holds, channels, set(channels))
 
     def step(self, node: tree.Step) -> steps.Step:
         """One step."""

@@ -89,10 +89,13 @@ def most_out(setpoint: Setpoint, voltage: tuple[float, float]) -> float:
 
 @dataclass
 class Condition:
-    """A guard of the recipe: its text, its condition over the memory, the channels it names."""
+    """A guard of the recipe: its text, its condition over the memory, the channels it names.
+
+    `unread` are those of them that have no reading yet; until none is left it can't be judged.
+    """
 
     text: str
     why: str
     holds: Callable[[], bool]
     channels: tuple[str, ...]
-    line: int
+    unread: set[str]

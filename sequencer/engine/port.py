@@ -107,6 +107,11 @@ class Port:
         return tuple(made)
 
     @property
+    def can_measure_off(self) -> bool:
+        """Whether the channel measures with its output off."""
+        return self.channel.specification.can("measure open")
+
+    @property
     def aperture_s(self) -> float:
         """How long one reading takes (s), all its averages together."""
         acquisition = self.acquisition
@@ -388,7 +393,8 @@ class Port:
             self.charge - self._zero_charge, self.energy - self._zero_energy,
         ]  # fmt: skip
         for condition in self.extra:
-            if not condition.holds() and not self.in_final:
+            condition.unread.discard(self.name)
+            if not condition.unread and not condition.holds() and not self.in_final:
                 why = f": {condition.why}" if condition.why else ""
                 raise Tripped(
                     f"guard `{condition.text}` no longer holds{why}", condition.text, self.name

@@ -82,6 +82,7 @@ class Run:
         self._looked: set[str] = set()
         self._grids: list[_Grid] = []
         self._powered: list[Port] = []
+        self._watched: list[Port] = []
         self._ignoring_person = False
         self._named: dict[str, dict[str, float | None]] = defaultdict(dict)
 
@@ -108,7 +109,7 @@ class Run:
         while True:
             self.attend()
             due = moment
-            for port in self._powered:
+            for port in self._watched:
                 due = min(due, max(port.next_due, self.now()))
             self._pass_time(due)
             if due >= moment:
@@ -116,7 +117,7 @@ class Run:
             self._read_due(due)
 
     def _read_due(self, moment: float) -> None:
-        for port in self._powered:
+        for port in self._watched:
             if port.next_due <= moment + 1e-9:
                 port.measure()
 
@@ -145,7 +146,7 @@ class Run:
         moment = grid.start + k * grid.period
         if self._real_time or self._person.stop:
             self.attend()
-        for port in self._powered:
+        for port in self._watched:
             if port.next_due < moment:
                 self._watch_until(moment, grid.period)
                 break
@@ -161,11 +162,11 @@ class Run:
         """Read what is due before a tick, on whole fractions of the period."""
         while True:
             now = self.now()
-            nearest = min(port.next_due for port in self._powered)
+            nearest = min(port.next_due for port in self._watched)
             if nearest >= moment or now >= moment:
                 return
             parts = max(1, math.ceil(period / max(nearest - now, 1e-9)))
-            longest = max(port.shortest_interval_s for port in self._powered)
+            longest = max(port.shortest_interval_s for port in self._watched)
             parts = min(parts, max(1, math.floor(period / longest)))
             left = (moment - now) / period * parts
             due = moment - math.floor(left - 1e-9) * period / parts
@@ -174,7 +175,7 @@ class Run:
             self._pass_time(min(due, moment))
             if self.now() >= moment - longest / 2:
                 return
-            for port in self._powered:
+            for port in self._watched:
                 if port.next_due <= self.now() + period / parts:
                     port.measure()
 
@@ -189,8 +190,8 @@ class Run:
         if grid.late or grid.skipped:
             self.event(
                 "lateness",
-                f"line {line}: {grid.late} ticks late by at most {grid.worst:.3g} s, "
-                f"{grid.skipped} skipped",
+                f"line {line}: ticks late {grid.late}, by {grid.worst:.3g} s at most; "
+                f"skipped {grid.skipped}",
             )
 
     # Channels
@@ -256,6 +257,11 @@ class Run:
         port.program(setpoint)
         look_before_on(port, setpoint, self)
         self._read_back(port, setpoint, on=False)
+        for other in self.ports.values():
+            # A guard on a channel that nobody has read yet guards nothing.
+            unread = any(other.name in guard.unread for guard in other.extra)
+            if unread and not other.on and other.can_measure_off:
+                other.measure()
         self.event("output", f"{port.name} on", port)
         self.record.commit()
         self.on(port)
@@ -266,12 +272,19 @@ class Run:
         port.switch(True)
         if port not in self._powered:
             self._powered.append(port)
+        self._watch()
 
     def off(self, port: Port) -> None:
         """Open the output."""
         port.switch(False)
         if port in self._powered:
             self._powered.remove(port)
+        self._watch()
+
+    def _watch(self) -> None:
+        """While any output is on: every powered channel, and every one that a guard names."""
+        named = [p for p in self.ports.values() if p.extra and not p.on and p.can_measure_off]
+        self._watched = [*self._powered, *named] if self._powered else []
 
     def _read_back(self, port: Port, setpoint: Setpoint, on: bool) -> None:
         """What was programmed is what the instrument says it has; a difference ends the run."""

@@ -106,7 +106,7 @@ class Runner:
                 self.ports[name].extra.append(guard)
         self.steps, self._lets = compiler.top(checked.recipe.steps)
         self.final = compiler.block(checked.recipe.final)
-        self.left: list[tuple[Port, float]] = []
+        self.left: dict[str, float] = {}
 
     def _declares(self, channel: str, capability: str) -> bool:
         return self.checked.channels[channel].can(capability)
@@ -153,7 +153,7 @@ class Runner:
     def _limit_of(self, part: str, quantity: str) -> tuple[float, float]:
         worst = self.checked.worst
         assert worst is not None
-        return worst.limit_of(part, quantity)
+        return worst.limits[part][quantity]
 
     def _traces(self) -> dict[str, StreamWriter]:
         extras: dict[str, StreamWriter] = {}
@@ -287,14 +287,11 @@ class Runner:
             raise BenchError(f"{port.name}: the instrument says that its output is still on")
         if was_on:
             run.event("output", f"{port.name} off", port)
-            if port.channel.specification.can("measure open"):
-                reading = port.look()
-                if abs(reading.current) > 10 * port.current_error(0.0) + 1e-6:
-                    raise BenchError(
-                        f"{port.name}: {reading.current:.3g} A flow with the output off"
-                    )
-                self.left = [(p, v) for p, v in self.left if p is not port]
-                self.left.append((port, reading.voltage))
+        if port.part and port.can_measure_off:
+            reading = port.look()
+            if abs(reading.current) > 10 * port.current_error(0.0) + 1e-6:
+                raise BenchError(f"{port.name}: {reading.current:.3g} A flow with the output off")
+            self.left[port.name] = reading.voltage
 
     def values(self) -> Mapping[str, float]:
         """The recipe's own `let`s at the end, for the results."""

@@ -217,10 +217,8 @@ def _checked_again(recipe: str, name: str, settings: dict[str, str]) -> Checked:
 
 
 def _at_most(checked: Checked) -> float | None:
-    """The longest time under power of any part (s); None where it is not bounded or not known."""
-    if checked.worst is None:
-        return None
-    return None
+    """The longest that the run can take (s); None where that is not known."""
+    return checked.worst.longest_s if checked.worst is not None else None
 
 
 def _sources(recipe: tree.Recipe, channel: str) -> list[tree.SourceStep]:

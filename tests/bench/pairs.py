@@ -21,9 +21,7 @@ class Cost(NamedTuple):
 def whole(command: Sequence[str], cwd: str | None = None) -> Cost:
     """Run a command to its end. Raises RuntimeError where it fails."""
     start = time.perf_counter()
-    process = subprocess.Popen(
-        command, cwd=cwd, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-    )
+    process = subprocess.Popen(command, cwd=cwd, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
     _, status, usage = os.wait4(process.pid, 0)
     seconds = time.perf_counter() - start
     assert process.stderr is not None

@@ -198,7 +198,7 @@ def _run_live(folder: Path, count: int) -> float:
     store = folder / "live.sqlite"
     command = [PYTHON, "-m", "sequencer", "run", str(folder / "live.recipe")]
     command += ["--bench", str(folder / "live.bench.toml"), "--record", str(store)]
-    whole([*command, "--yes", "--unprotected", "--no-view"])
+    whole([*command, "--yes", "--no-view"])
     with sqlite3.connect(store) as connection:
         (start, stop, times) = connection.execute(
             "SELECT start, stop, count FROM step WHERE text LIKE 'measure%into taken'"

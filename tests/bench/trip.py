@@ -87,7 +87,7 @@ def main() -> None:
             subprocess.run(
                 [
                     sys.executable, "-m", "sequencer", "run", str(folder / "trip.recipe"),
-                    "--bench", str(folder / "trip.bench.toml"), "--yes", "--unprotected",
+                    "--bench", str(folder / "trip.bench.toml"), "--yes",
                     "--record", str(folder / "trip.sqlite"),
                 ],
                 capture_output=True,

@@ -10,8 +10,6 @@ C = I (t2 - t1)/(U1 - U2) between 80 % and 40 % of the rated voltage.
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -83,9 +81,7 @@ def test_the_current_while_held(charged: Ran, moment: float, current: float) -> 
     assert np.interp(moment, time, amperes) == pytest.approx(current, rel=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("moment", "volts"), [(0.010, 2.688997), (1.0, 2.590932), (5.0, 2.210548)]
-)
+@pytest.mark.parametrize(("moment", "volts"), [(0.010, 2.688997), (1.0, 2.590932), (5.0, 2.210548)])
 def test_the_voltage_while_discharging(discharged: Ran, moment: float, volts: float) -> None:
     time, voltage, _ = after_on(discharged, "discharge")
     # 10 ms lies before the trace's first reading; the voltage is a straight line there.

@@ -54,6 +54,8 @@ def test_a_run_ends_with_its_results_and_the_output_off(
     said = call(*RUN, "--yes", "--no-view")
     assert (said.code, said.err) == (0, "")
     assert output(server) == "0"
+    assert "\nsmu is RIDGE DEMO-SMU " in said.out
+    assert f" at {server.resources['smu']}\n" in said.out
     assert "Warning: this very recipe, with these settings, has not been dry-run.\n" in said.out
     assert "\n--yes: no question is asked.\nMeasured " in said.out
     assert "\nFinished.\n" in said.out
@@ -117,8 +119,8 @@ def test_a_dead_instrument_gives_4_before_anything_is_on_record(call: Call, fold
     said = call(*RUN, "--yes")
     assert said.code == 4
     assert said.err.startswith("error: smu (TCPIP::127.0.0.1::1::SOCKET): ")
-    with Store.open() as store:
-        assert store.runs() == []
+    assert "Caution" not in said.out
+    assert not default_path().exists()
 
 
 def test_a_trip_gives_3_and_the_output_is_off(call: Call, folder: Path, server: Server) -> None:
@@ -176,6 +178,26 @@ def test_ctrl_c_stops_goes_through_finally_and_says_what_a_second_one_does(
     assert code == 5
     assert "Ctrl-C once more switches off at once and skips it.\n" in said
     assert "  In finally.\n" in said
+    assert "\nStopped by you.\n" in said
+    assert output(server) == "0"
+
+
+@posix
+def test_a_second_ctrl_c_leaves_finally(folder: Path, server: Server) -> None:
+    recipe = write_recipe(folder, length="10 min")
+    final = 'finally:\n    say "In finally."\n    wait 10 min\n\nresults:'
+    recipe.write_text(recipe.read_text().replace("results:", final, 1))
+    watched = Watched(folder, *RUN, "--yes")
+    try:
+        watched.until("smu on")
+        watched.process.send_signal(signal.SIGINT)
+        watched.until("In finally.")
+        watched.process.send_signal(signal.SIGINT)
+        code, said = watched.end()
+    finally:
+        watched.close()
+    assert code == 5
+    assert "Stopping at once: outputs go off.\n" in said
     assert "\nStopped by you.\n" in said
     assert output(server) == "0"
 
@@ -254,8 +276,8 @@ def test_little_at_stake_is_armed_with_enter(
     process, terminal = at_a_terminal
     asked = read_until(terminal, "Ctrl-C leaves. ")
     assert asked.endswith(
-        "\nCaution, shunt: Hot: the part may burn fingers, and may burst or fly when it\n"
-        "  is overdriven. Cover it.\nEnter switches on, Ctrl-C leaves. "
+        "\nCaution, shunt: Hot: the part may burn fingers, and may burst or fly when it is\n"
+        "  overdriven. Cover it.\nEnter switches on, Ctrl-C leaves. "
     )
     assert output(server) == "0"
     os.write(terminal, b"\n")

@@ -11,7 +11,7 @@ import pytest
 from drivers.bench import Bench
 from drivers.channel import Reading
 from sequencer.engine.ending import Outcome
-from tests.sequencer.engine.bench_of import Ran, bench_file, dry
+from tests.sequencer.engine.bench_of import Ran, dry
 
 CHARGE = """recipe "A charge"
 channel smu: source, sink, measure, measure open, two-sided limit
@@ -75,7 +75,7 @@ def test_an_energy_guard_trips_before_its_rating_is_passed(tmp_path: Path, perio
 
 
 def test_what_the_look_ahead_leaves_is_a_tenth_at_most(tmp_path: Path) -> None:
-    """Readings come more often as the rating comes near: never less than a tenth of what is left."""
+    """Readings come more often as the rating comes near: a tenth of what is left may flow."""
     ran = charge(tmp_path, "energy up to 20 J", period="5 s")
     columns = ran.record.columns("smu", ["time", "energy"])
     time, energy = columns["time"], columns["energy"]
@@ -138,10 +138,11 @@ def test_no_reading_trips(tmp_path: Path, voltage: float, reason: str) -> None:
         assert ran.finished.exit_code == 0
 
 
-def test_a_limit_equal_to_the_rating_does_not_trip_on_noise(tmp_path: Path) -> None:
+def test_a_limit_as_near_as_can_be_to_the_rating_does_not_trip_on_noise(tmp_path: Path) -> None:
     """Noise and error of the specification are the reading's own uncertainty."""
     text = CHARGE.format(rating="", more="", period="100 ms").replace("    \n", "")
-    text = text.replace("within 1.2 A", "-1.2 A to 1.01 A").replace("limit 1 A", "limit 1.005 A")
+    # The closest limit that the check lets pass: its error and overshoot lie inside the rating.
+    text = text.replace("within 1.2 A", "-1.2 A to 1.01 A").replace("limit 1 A", "limit 1.0014 A")
     for seed in range(5):
         assert dry(text, tmp_path / str(seed), ideal=False, seed=seed).finished.exit_code == 0
 
@@ -158,7 +159,7 @@ def test_never_blind_while_waiting(tmp_path: Path) -> None:
     assert len(gaps) > 55
     assert max(gaps) <= 1.03
     # The runner's own readings belong to no trace and to no line of the recipe.
-    assert list(columns["step"][:-2]) == [0.0] * (len(gaps) - 1)
+    assert sorted(columns["step"]) == [0.0] * len(gaps) + [12.0]
 
 
 def test_never_blind_between_the_ticks_of_a_long_grid(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ MORNING = datetime(2026, 3, 14, 9, 26, 53, tzinfo=UTC)
 RECIPE = """\
 recipe "Ridge weather station, one of the bank"
 
-channel smu: source, sink, measure, measure open
+channel smu: source, sink, measure, measure open, two-sided limit
 
 part bank is capacitor on smu:
     voltage -0.05 V to 2.8 V

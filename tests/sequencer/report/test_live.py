@@ -27,15 +27,15 @@ def going_on(begin: Callable[..., RunWriter]) -> RunWriter:
     """A run in the middle of its charge, at 2.43 V and 3 A, limit in control."""
     writer = begin(mode="run")
     stream = writer.stream("smu", CHANNEL_COLUMNS)
-    writer.begin_step(14, "source smu voltage rated, limit 3 A", 0.0)
+    writer.begin_step(13, "source smu voltage rated, limit 3 A", 0.0)
     writer.end_step(0, 0.0)
-    writer.begin_step(15, "output smu on", 0.0)
+    writer.begin_step(14, "output smu on", 0.0)
     writer.end_step(1, 0.5)
-    writer.begin_step(16, "every 1 s until smu.current <= 100 mA, at most 20 min", 0.5)
+    writer.begin_step(15, "every 1 s until smu.current <= 100 mA, at most 20 min", 0.5)
     stream.append(row(0.25, 0.6, 0.0))
     writer.event(0.5, "output", "smu on", "smu")
     for k in range(1, 101):
-        stream.append(row(0.5 + k, 0.6 + 0.0183 * k, 3.0, limited=1.0, energy=4.5 * k, step=17.0))
+        stream.append(row(0.5 + k, 0.6 + 0.0183 * k, 3.0, limited=1.0, energy=4.5 * k, step=16.0))
     return writer
 
 
@@ -53,7 +53,7 @@ def test_a_charge_at_80_columns(store: Store, going_on: RunWriter) -> None:
     assert at_most.endswith("101 readings, run 2026-03-14-001")
     assert [lines[0], *lines[2:]] == [
         "Ridge weather station, one of the bank",
-        "line 16: every 1 s until smu.current <= 100 mA, at most 20 min",
+        "line 15: every 1 s until smu.current <= 100 mA, at most 20 min",
         "smu (bank)  ON   set to 2.7 V, limit ±3 A, the limit holds it",
         "  2.43 V, 3 A, 7.29 W, read at 100.5 s",
         "  bank voltage         [#################---]  87 %  2.43 V of -50 mV … 2.8 V",
@@ -83,7 +83,7 @@ def test_new_readings_are_added_to_what_was_read(store: Store, going_on: RunWrit
     following = Following(store.run(going_on.id))
     assert following.look().readings == 101
     stream = going_on.stream("smu", CHANNEL_COLUMNS)
-    stream.append(row(101.5, 2.6, 0.2, energy=451.0, step=17.0))
+    stream.append(row(101.5, 2.6, 0.2, energy=451.0, step=16.0))
     seen = following.look()
     assert seen.readings == 102
     assert (seen.channels[0].voltage, seen.channels[0].limited) == (2.6, False)
@@ -98,9 +98,9 @@ def test_new_readings_are_added_to_what_was_read(store: Store, going_on: RunWrit
 def test_a_limit_with_two_sides_is_the_one_of_the_source_in_hand(
     store: Store, going_on: RunWriter
 ) -> None:
-    going_on.begin_step(18, "source smu voltage 0 V, limit -2 A to 1 A", 101.0)
+    going_on.begin_step(17, "source smu voltage 0 V, limit -2 A to 1 A", 101.0)
     stream = going_on.stream("smu", CHANNEL_COLUMNS)
-    stream.append(row(102.0, 2.6, -2.0, level=0.0, limited=1.0, step=20.0))
+    stream.append(row(102.0, 2.6, -2.0, level=0.0, limited=1.0, step=19.0))
     assert "set to 0 V, limit -2 A … 1 A, the limit holds it" in drawn(
         Following(store.run(going_on.id))
     )

@@ -1,0 +1,167 @@
+"""The worst case drawn as a table for a terminal, and as plain data.
+
+Knows how figures are written and nothing of how they came about.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
+from typing import Any
+
+from grammar.quantity import (
+    CHARGE,
+    CURRENT,
+    ENERGY,
+    POWER,
+    TIME,
+    VOLTAGE,
+    Dimension,
+    write,
+)
+from sequencer.checker.worst_case import PartWorst, Row, WorstCase
+
+DIMENSIONS: dict[str, Dimension] = {
+    "voltage": VOLTAGE,
+    "current": CURRENT,
+    "power": POWER,
+    "energy": ENERGY,
+    "charge": CHARGE,
+}
+_DIGITS = {"energy": 3, "charge": 3}
+_GAP = 6
+_LEAST_GAP = 2
+
+
+def render(worst: WorstCase, width: int = 80) -> str:
+    """The table, one part after another, and the assumptions that it rests on."""
+    heads = ["", "worst on any path", "rating", "held by"]
+    if worst.with_bench:
+        heads.insert(3, "instrument")
+    lines = [heads]
+    for part in worst.parts:
+        lines += _lines(part, len(worst.parts) > 1, worst.with_bench)
+    assumed = "; ".join(worst.assumptions)
+    columns = [max(len(line[k]) for line in lines if k < len(line)) for k in range(len(heads) - 1)]
+    columns[0] = max(columns[0], len("assumed"))
+    last = max(len(line[-1]) for line in lines if len(line) == len(heads))
+    gap = _GAP
+    room = width - last - columns[0] - 1 - sum(columns[1:])
+    while gap > _LEAST_GAP and gap * len(columns[1:]) > room:
+        gap -= 1
+    places = [columns[0] + 1, *(wide + gap for wide in columns[1:])]
+    drawn = [
+        "".join(cell.ljust(wide) for cell, wide in zip(line, [*places, 0], strict=False)).rstrip()
+        for line in lines
+    ]
+    lead = " " * places[0]
+    folded = textwrap.wrap(
+        assumed,
+        max(width, places[0] + 20),
+        initial_indent="assumed".ljust(places[0]),
+        subsequent_indent=lead,
+        break_on_hyphens=False,
+    )
+    return "\n".join([*drawn, *folded])
+
+
+def _lines(part: PartWorst, several: bool, with_bench: bool) -> list[list[str]]:
+    """The rows of one part: what is rated, and its time under power."""
+    found = []
+    for quantity, row in part.rows.items():
+        if row.rating is None:
+            continue
+        cells = [
+            f"{part.name} {quantity}",
+            _worst(quantity, row),
+            _rating(quantity, row.rating),
+            row.held_by,
+        ]
+        if with_bench:
+            envelope = row.envelope
+            cells.insert(3, _rating(quantity, envelope) if envelope is not None else "")
+        found.append(cells)
+    label = f"{part.name} under power" if several else "time under power"
+    longest = "unbounded" if math.isinf(part.under_power_s) else write(part.under_power_s, TIME, 3)
+    return [*found, [label, f"up to {longest}"]]
+
+
+def _worst(quantity: str, row: Row) -> str:
+    if math.isnan(row.low):
+        return "none imposed"
+    assert row.rating is not None
+    high = _outward(quantity, row.high, 1)
+    if row.rating[0] == -math.inf:
+        return f"up to {high}"
+    low = _outward(quantity, row.low, -1)
+    if row.rating[1] == math.inf:
+        return f"at least {low}"
+    return high if low == high else f"{low} … {high}"
+
+
+def _outward(quantity: str, value: float, side: int) -> str:
+    """A bound in few digits that is never better than the bound itself.
+
+    What rounding alone has added, in the ninth digit and beyond, is taken off first.
+    """
+    dimension = DIMENSIONS[quantity]
+    if math.isinf(value):
+        return write(value, dimension)
+    if quantity in _DIGITS:
+        return write(value, dimension, _DIGITS[quantity])
+    rounding = ROUND_CEILING if side > 0 else ROUND_FLOOR
+    plain = Decimal(f"{value:.9g}")
+    return write(float(Context(prec=4, rounding=rounding).plus(plain)), dimension)
+
+
+def _rating(quantity: str, bounds: tuple[float, float]) -> str:
+    """A span in the unit of its larger end: "-0.05 … 2.8 V", "up to 2 kJ"."""
+    dimension = DIMENSIONS[quantity]
+    low, high = bounds
+    if low == -math.inf:
+        return f"up to {write(high, dimension)}"
+    if high == math.inf:
+        return f"at least {write(low, dimension)}"
+    unit = write(max(low, high, key=abs), dimension).split(" ")[1]
+    first = write(low, dimension, unit=unit).split(" ")[0]
+    return f"{first} … {write(high, dimension, unit=unit)}"
+
+
+def as_data(worst: WorstCase) -> dict[str, Any]:
+    """The worst case as plain data in SI; what has no bound, or is not imposed, is None."""
+    return {
+        "parts": [
+            {
+                "part": part.name,
+                "channel": part.channel,
+                "time_under_power_s": _finite(part.under_power_s),
+                "rows": {
+                    quantity: {
+                        "low": _finite(row.low),
+                        "high": _finite(row.high),
+                        "rating": _ends(row.rating),
+                        "envelope": _ends(row.envelope),
+                        "held_by": row.held_by,
+                    }
+                    for quantity, row in part.rows.items()
+                },
+            }
+            for part in worst.parts
+        ],
+        "stake": {
+            "energy_j": _finite(worst.stake.energy),
+            "voltage_v": _finite(worst.stake.voltage),
+            "power_w": _finite(worst.stake.power),
+        },
+        "longest_s": _finite(worst.longest_s),
+        "assumptions": list(worst.assumptions),
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _ends(bounds: tuple[float, float] | None) -> list[float | None] | None:
+    return None if bounds is None else [_finite(bounds[0]), _finite(bounds[1])]
