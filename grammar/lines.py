@@ -1,60 +1,65 @@
-"""Text to logical lines and blocks: indentation, comments, continued lines. No grammar of a line.
+"""Text to logical lines and blocks: continued lines and indentation. No grammar of a line.
 
 A line goes on inside parentheses and after a comma at its end; a line that ends in a colon opens a
-block of lines that are indented further. What would mislead everything after it (a tab, an unclosed
-text or bracket, a decimal comma) is found here, where its place is known best.
+block of lines that are indented further. A mistake in one line is reported once, and the lines
+after it are read as if it had been made good.
 """
 
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
 from dataclasses import dataclass, field
 
+from grammar.characters import Places, clean
 from grammar.diagnostic import Problems, Related, Span
 
 LONGEST_TEXT = 4_000_000
-LONGEST_LINE = 4_000
+LONGEST_CONTINUED_LINE = 100_000
 DEEPEST_BLOCK = 40
-DEEPEST_BRACKET = 60
-UNKNOWN_INDENT = -1
-
-_BITS = re.compile(
-    r'"(?:[^"\\\n]|\\.)*"|"|#.*|[()]|(?<=\d),(?=\d)|[^\S \r]|[\x00-\x08\x0e-\x1f\x7f]'
-)
+MOST_PROBLEMS = 50
 
 
 @dataclass(slots=True)
 class Line:
     """One logical line: its text with comments blanked, and where in the source it starts.
 
-    `text` is as long as the stretch of source that it covers, so that offsets map back.
+    `text` is as long as the stretch of source that it covers, so that offsets map back; `indent` is
+    None where a tab stands in the indentation.
     """
 
     text: str
     offset: int
-    indent: int
-    number: int
+    indent: int | None
     opens: bool
     broken: bool = False
     block: list[Line] = field(default_factory=list)
 
 
-class Places:
-    """Offsets of a text to lines and columns, both counted from 1."""
+FIRST_WORDS = {
+    "declaration": (
+        "recipe", "about", "channel", "part", "setting", "require", "guard", "steps", "finally",
+        "results",
+    ),
+    "step": (
+        "setup", "source", "output", "measure", "wait", "every", "repeat", "for", "leave", "if",
+        "else", "otherwise", "sweep", "let", "set", "reset", "say", "note", "stop", "fail",
+    ),
+    "result": ("expect",),
+    "rating": ("voltage", "current", "power", "energy", "charge", "temperature"),
+}  # fmt: skip
+_KEYWORDS = "|".join(w for k, words in FIRST_WORDS.items() if k != "rating" for w in words)
 
-    def __init__(self, text: str) -> None:
-        self.starts = [0]
-        self.starts += [match.end() for match in re.finditer("\n", text)]
-
-    def span(self, start: int, end: int) -> Span:
-        """The span between two offsets; the end is the first offset after it."""
-        starts = self.starts
-        line = bisect_right(starts, start)
-        end_line = line
-        if line < len(starts) and end > starts[line]:
-            end_line = bisect_right(starts, end)
-        return Span(line, start - starts[line - 1] + 1, end_line, end - starts[end_line - 1] + 1)
+# The next line begins a statement of its own: by a first word that goes on as no value does, or, at
+# the same indentation, by a rating or a result (which a named argument looks like).
+_STATEMENT = re.compile(rf"[ \t]*(?:{_KEYWORDS})(?!\w)(?! *(?:[=,.)*/^<>+]|$))", re.MULTILINE)
+_STATEMENT_AT_LEVEL = re.compile(
+    rf" *(?:(?:{'|'.join(FIRST_WORDS['rating'])}) +(?=[\w.-])(?!to\b|and\b|or\b|in\b)"
+    r"|[^\W\d]\w* *=(?![^\n]*[,)] *$))",
+    re.MULTILINE,
+)
+_OPENS_BLOCK = re.compile(
+    r"(?:part|steps|finally|results|every|repeat|for|if|else|otherwise)(?!\w)(?! *[=.,(])"
+)
 
 
 def split(text: str, problems: Problems) -> tuple[list[Line], Places]:
@@ -71,164 +76,114 @@ def split(text: str, problems: Problems) -> tuple[list[Line], Places]:
             "split it into several recipes",
         )
         return [], places
-    flat: list[Line] = []
-    open_brackets: list[int] = []
-    pending: Line | None = None
-    offset = 0
-    for number, raw in enumerate(text.split("\n"), start=1):
-        clean, broken = _clean(raw, offset, open_brackets, places, problems)
-        body = clean.strip()
+    return _nest(_Joiner(text, places, problems).lines(), places, problems), places
+
+
+class _Joiner:
+    """Physical lines to logical ones."""
+
+    def __init__(self, text: str, places: Places, problems: Problems) -> None:
+        self.text = text
+        self.places = places
+        self.problems = problems
+        self.open_brackets: list[int] = []
+        self.pieces: list[str] = []
+        self.length = 0
+        self.flat: list[Line] = []
+
+    def lines(self) -> list[Line]:
+        """All logical lines, not nested yet."""
+        offset = 0
+        pending: Line | None = None
+        for raw in self.text.split("\n"):
+            if len(self.problems) >= MOST_PROBLEMS:
+                break
+            cleaned = clean(raw, offset, self.open_brackets, self.places, self.problems)
+            body = cleaned.text.strip()
+            if pending is None and (body or cleaned.broken):
+                lead = len(raw) - len(raw.lstrip())
+                pending = Line("", offset + lead, cleaned.indent, False)
+                self.pieces, self.length = [cleaned.text[lead:]], len(raw)
+            elif pending is not None:
+                self.pieces.append(cleaned.text)
+                self.length += len(raw) + 1
+            offset += len(raw) + 1
+            if pending is not None:
+                pending.broken |= cleaned.broken
+                if self._is_complete(pending, body or cleaned.broken, offset):
+                    self._finish(pending)
+                    pending = None
         if pending is not None:
-            pending.text += "\n" + clean
-            pending.broken |= broken
-        elif body or broken:
-            indent = len(clean) - len(clean.lstrip())
-            lead = raw[: len(raw) - len(raw.lstrip())]
-            pending = Line(clean[indent:], offset + indent, indent, number, False, broken)
-            if "\t" in lead:
-                pending.indent = UNKNOWN_INDENT
-        if pending is not None:
-            complete = pending.text.rstrip()
-            if not open_brackets and not complete.endswith(",") and (body or broken):
-                _finish(pending, flat)
-                pending = None
-            elif open_brackets and _starts_anew(text, offset + len(raw) + 1):
-                _unclosed(open_brackets, places, problems)
-                pending.broken = True
-                _finish(pending, flat)
-                pending = None
-        offset += len(raw) + 1
-    if pending is not None:
-        if open_brackets:
-            _unclosed(open_brackets, places, problems)
-            pending.broken = True
-        _finish(pending, flat)
-    return _nest(flat, places, problems), places
+            self._unclosed(pending)
+            self._finish(pending)
+        return self.flat
 
+    def _is_complete(self, pending: Line, said_something: str | bool, next_offset: int) -> bool:
+        """Whether the logical line ends here; `next_offset` is where the next physical one starts.
 
-def _finish(line: Line, flat: list[Line]) -> None:
-    line.text = line.text.rstrip()
-    line.opens = line.text.endswith(":")
-    flat.append(line)
-
-
-FIRST_WORDS = {
-    "declaration": (
-        "recipe", "about", "channel", "part", "setting", "require", "guard", "steps", "finally",
-        "results",
-    ),
-    "step": (
-        "setup", "source", "output", "measure", "wait", "every", "repeat", "for", "leave", "if",
-        "else", "otherwise", "sweep", "let", "set", "reset", "say", "note", "stop", "fail",
-    ),
-    "result": ("expect",),
-}  # fmt: skip
-_STATEMENT = re.compile(
-    rf" *(?:(?:{'|'.join(word for words in FIRST_WORDS.values() for word in words)})"
-    r"(?!\w)(?! *[=,.)])|[^\W\d]\w* *=(?! *[^\n]*\) *$))"
-)
-
-
-def _starts_anew(text: str, offset: int) -> bool:
-    """Whether the next line reads as a statement of its own: then the bracket was forgotten."""
-    return _STATEMENT.match(text, offset) is not None
-
-
-def _unclosed(open_brackets: list[int], places: Places, problems: Problems) -> None:
-    at = open_brackets[0]
-    problems.error(
-        "unclosed-bracket",
-        places.span(at, at + 1),
-        "this bracket is never closed",
-        "write the missing “)”; a line goes on until its brackets are closed",
-    )
-    open_brackets.clear()
-
-
-def _clean(
-    raw: str, offset: int, open_brackets: list[int], places: Places, problems: Problems
-) -> tuple[str, bool]:
-    """A physical line with its comment and odd characters blanked, and whether it is broken."""
-    broken = False
-    if len(raw) > LONGEST_LINE:
-        problems.error(
-            "too-long",
-            places.span(offset, offset + 1),
-            f"this line has {len(raw)} characters, at most {LONGEST_LINE} are read",
-            "a line may go on after a comma or inside brackets",
-        )
-        return "", True
-    clean = raw
-    for match in _BITS.finditer(raw):
-        bit, at = match[0], offset + match.start()
-        if bit[0] == "#":
-            clean = clean[: match.start()] + " " * len(bit) + clean[match.end() :]
-        elif bit == "(":
-            open_brackets.append(at)
-            if len(open_brackets) == DEEPEST_BRACKET + 1:
-                problems.error(
-                    "too-deep",
-                    places.span(at, at + 1),
-                    f"brackets are nested more than {DEEPEST_BRACKET} deep",
-                    "give the inner parts names with `let`",
-                )
-                broken = True
-        elif bit == ")":
-            if open_brackets:
-                open_brackets.pop()
-            else:
-                problems.error(
-                    "unopened-bracket",
-                    places.span(at, at + 1),
-                    "this bracket closes nothing",
-                    "remove it, or write the missing “(”",
-                )
-                broken = True
-        elif bit == ",":
-            _decimal_comma(raw, match.start(), offset, places, problems)
-            broken = True
-        elif bit == '"':
-            problems.error(
-                "unclosed-text",
-                places.span(at, offset + len(raw)),
-                "this text is never closed",
-                'a text ends on its own line: write the missing “"”',
+        A bracket that was never closed or a comma too many would swallow the lines after it: it
+        ends where the next line begins a statement of its own.
+        """
+        if self.length > LONGEST_CONTINUED_LINE and not pending.broken:
+            self.problems.error(
+                "too-long",
+                self.places.span(pending.offset, pending.offset + 1),
+                f"this line goes on for more than {LONGEST_CONTINUED_LINE} characters",
+                "give its parts names with `let`",
             )
-            return clean[: match.start()] + " " * (len(raw) - match.start()), True
-        elif bit[0] != '"':
-            broken |= _odd_character(bit, at, places, problems)
-            clean = clean[: match.start()] + " " + clean[match.end() :]
-    return clean, broken
-
-
-def _decimal_comma(raw: str, index: int, offset: int, places: Places, problems: Problems) -> None:
-    before = re.search(r"\d+$", raw[:index])
-    after = re.match(r"\d+", raw[index + 1 :])
-    whole, part = before[0] if before else "", after[0] if after else ""
-    problems.error(
-        "decimal-comma",
-        places.span(offset + index - len(whole), offset + index + 1 + len(part)),
-        f"“{whole},{part}” has a decimal comma",
-        f"write “{whole}.{part}”; where two values are meant, write a space after the comma",
-    )
-
-
-def _odd_character(bit: str, at: int, places: Places, problems: Problems) -> bool:
-    if bit == "\t":
-        problems.error(
-            "tab",
-            places.span(at, at + 1),
-            "there is a tab here; how wide it is nobody can tell",
-            "indent with spaces, four for each level",
+            pending.broken = True
+        if self.length > LONGEST_CONTINUED_LINE:
+            self.pieces = self.pieces[:1]
+        if self.open_brackets:
+            begins_anew = _STATEMENT.match(self.text, next_offset) or (
+                self._is_at_level(pending, next_offset)
+                and _STATEMENT_AT_LEVEL.match(self.text, next_offset)
+            )
+            if begins_anew:
+                self._unclosed(pending)
+            return begins_anew is not None and bool(begins_anew)
+        if not said_something:
+            return False
+        last = self.pieces[-1].rstrip()
+        if not last.endswith(","):
+            return True
+        # Capabilities bear the names of steps: `measure`, `source`.
+        if self.pieces[0].startswith("channel") or not self._is_at_level(pending, next_offset):
+            return False
+        if _STATEMENT.match(self.text, next_offset) is None:
+            return False
+        at = next_offset - 1 - (len(self.pieces[-1]) - len(last)) - 1
+        self.problems.error(
+            "unfinished",
+            self.places.span(at, at + 1),
+            "this line goes on after its comma, and the next one begins something else",
+            "remove the comma, or write what belongs after it",
         )
-        return False
-    problems.error(
-        "odd-character",
-        places.span(at, at + 1),
-        f"there is an invisible character here (U+{ord(bit):04X})",
-        "replace it by a space",
-    )
-    return False
+        pending.broken = True
+        return True
+
+    def _is_at_level(self, pending: Line, next_offset: int) -> bool:
+        """Whether the next physical line is indented no further than the line that is pending."""
+        indent = len(self.text) - next_offset - len(self.text[next_offset:].lstrip(" "))
+        return pending.indent is not None and indent <= pending.indent
+
+    def _unclosed(self, pending: Line) -> None:
+        if not self.open_brackets:
+            return
+        at = self.open_brackets[0]
+        self.problems.error(
+            "unclosed-bracket",
+            self.places.span(at, at + 1),
+            "this bracket is never closed",
+            "write the missing “)”; a line goes on until its brackets are closed",
+        )
+        pending.broken = True
+        self.open_brackets.clear()
+
+    def _finish(self, line: Line) -> None:
+        line.text = "\n".join(self.pieces).rstrip()
+        line.opens = line.text.endswith(":")
+        self.flat.append(line)
 
 
 def _nest(flat: list[Line], places: Places, problems: Problems) -> list[Line]:

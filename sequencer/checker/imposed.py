@@ -9,6 +9,7 @@ is the most that the instrument can push. Sign: positive is into the part. Knows
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from sequencer.checker import interval
@@ -124,7 +125,7 @@ def _current(
         reach = max(abs(p.low.low), abs(p.high.high))
         into += _off(level.reach, reach, errors.current, errors.voltage)
     held = own.interval
-    if takes_over(p, own, algebra):
+    if math.isfinite(most) or most == math.inf:
         current = interval.hull(current, Interval(-most, most))
         voltage = limit if voltage is None else interval.hull(voltage, limit)
         into = max(into, product(max(holds.reach, limit.reach), most))
@@ -147,5 +148,7 @@ def takes_over(p: Programmed, own: Own, algebra: Algebra) -> bool:
 def _below(value: Value, bound: Value, algebra: Algebra) -> bool:
     """Whether a value may lie below a bound that hangs on the same settings."""
     least = algebra.binary("-", value, bound).low
+    if math.isinf(least):
+        return least < 0
     reach = min(value.interval.reach, bound.interval.reach)
     return least < -ROOM * reach - 1e-15

@@ -1,0 +1,164 @@
+"""One physical line of text: comments and odd characters blanked, brackets counted.
+
+What would mislead everything after it (a tab, an unclosed text, a decimal comma, a bracket too many)
+is found here, where its place is known best. Knows no logical line, no block and no grammar.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from typing import NamedTuple
+
+from grammar.diagnostic import Problems, Span
+
+LONGEST_LINE = 4_000
+DEEPEST_BRACKET = 60
+
+# Invisible characters arrive with text that is copied from a page or a document. Inside quotes and
+# comments they do no harm; a tab between words does none either, but in an indentation it does, and
+# one rule for both is the simpler one.
+_BITS = re.compile(
+    r'"(?:[^"\\\n]|\\.)*"|"|#.*|[()]|(?<=\d),(?=\d)'
+    r"|[^\S \r]|[\x00-\x08\x0e-\x1f\x7f\xad\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]"
+)
+
+
+class Places:
+    """Offsets of a text to lines and columns, both counted from 1."""
+
+    def __init__(self, text: str) -> None:
+        self.starts = [0]
+        self.starts += [match.end() for match in re.finditer("\n", text)]
+
+    def span(self, start: int, end: int) -> Span:
+        """The span between two offsets; the end is the first offset after it."""
+        starts = self.starts
+        line = bisect_right(starts, start)
+        end_line = line
+        if line < len(starts) and end > starts[line]:
+            end_line = bisect_right(starts, end)
+        return Span(line, start - starts[line - 1] + 1, end_line, end - starts[end_line - 1] + 1)
+
+
+class Cleaned(NamedTuple):
+    """A physical line: as long as it was, its indentation, and whether it can be trusted.
+
+    `indent` is None where a tab stands in the indentation: how deep it is nobody can tell.
+    """
+
+    text: str
+    indent: int | None
+    broken: bool
+
+
+def clean(
+    raw: str, offset: int, open_brackets: list[int], places: Places, problems: Problems
+) -> Cleaned:
+    """A physical line with its comment and odd characters blanked; its problems are reported.
+
+    `open_brackets` holds the offsets of the brackets that are open, and is brought up to date.
+    """
+    lead = len(raw) - len(raw.lstrip())
+    indent = None if "\t" in raw[:lead] else lead
+    if len(raw) > LONGEST_LINE:
+        problems.error(
+            "too-long",
+            places.span(offset + lead, offset + lead + 1),
+            f"this line has {len(raw)} characters, at most {LONGEST_LINE} are read",
+            "a line may go on after a comma or inside brackets",
+        )
+        return Cleaned("", indent, True)
+    broken, text, before = False, raw, len(open_brackets)
+    for match in _BITS.finditer(raw):
+        bit, index = match[0], match.start()
+        at = places.span(offset + index, offset + index + 1)
+        if bit[0] == "#":
+            text = text[:index] + " " * len(bit) + text[match.end() :]
+        elif bit == "(":
+            open_brackets.append(offset + index)
+            if len(open_brackets) == DEEPEST_BRACKET + 1:
+                problems.error(
+                    "too-deep",
+                    at,
+                    f"brackets are nested more than {DEEPEST_BRACKET} deep",
+                    "give the inner parts names with `let`",
+                )
+            broken |= len(open_brackets) > DEEPEST_BRACKET
+        elif bit == ")":
+            if open_brackets:
+                open_brackets.pop()
+            elif not broken:
+                problems.error(
+                    "unopened-bracket",
+                    at,
+                    "this bracket closes nothing",
+                    "remove it, or write the missing “(”",
+                )
+                broken = True
+        elif bit == ",":
+            _digits_and_comma(raw, index, offset, places, problems)
+            broken = True
+        elif bit == '"':
+            problems.error(
+                "unclosed-text",
+                places.span(offset + index, offset + len(raw)),
+                "this text is never closed",
+                'a text ends on its own line: write the missing “"”',
+            )
+            # The text has swallowed the brackets that close those of its line.
+            del open_brackets[before:]
+            return Cleaned(text[:index] + " " * (len(raw) - index), indent, True)
+        elif bit[0] != '"':
+            _odd_character(raw, index, lead, at, problems)
+            text = text[:index] + " " + text[match.end() :]
+    return Cleaned(text, indent, broken)
+
+
+def _digits_and_comma(
+    raw: str, index: int, offset: int, places: Places, problems: Problems
+) -> None:
+    """A comma between two digits: of a decimal number, or with its space left out."""
+    before = re.search(r"[\w.]*\Z", raw[:index])
+    after = re.match(r"[\w.]*", raw[index + 1 :])
+    whole, part = before[0] if before else "", after[0] if after else ""
+    span = places.span(offset + index - len(whole), offset + index + 1 + len(part))
+    digits = re.match(r"\d+", part)
+    if whole.isdecimal() and digits:
+        part = digits[0]
+        problems.error(
+            "decimal-comma",
+            places.span(offset + index - len(whole), offset + index + 1 + len(part)),
+            f"“{whole},{part}” has a decimal comma",
+            f"write “{whole}.{part}”; where two values are meant, write a space after the comma",
+        )
+    else:
+        problems.error(
+            "decimal-comma",
+            span,
+            f"“{whole},{part}” can be read as one value and as two",
+            f"write a space after the comma: “{whole}, {part}”",
+        )
+
+
+def _odd_character(raw: str, index: int, lead: int, at: Span, problems: Problems) -> None:
+    """A tab or an invisible character; one of a kind is enough in the indentation of a line."""
+    char = raw[index]
+    if index < lead and char in raw[:index]:
+        return
+    if char == "\t" and index < lead:
+        problems.error(
+            "tab",
+            at,
+            "there is a tab in the indentation; how wide it is nobody can tell",
+            "indent with spaces, four for each level",
+        )
+    elif char == "\t":
+        problems.error("tab", at, "there is a tab between the words", "write a space in its place")
+    else:
+        problems.error(
+            "odd-character",
+            at,
+            f"there is an invisible character here (U+{ord(char):04X})",
+            "write a space in its place, or nothing",
+        )
