@@ -6,23 +6,18 @@ A line that is grammatical and still no sense by itself (a clause twice, a sweep
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from lark import Token, Tree
 
 from grammar import tree
+from grammar.characters import Places
 from grammar.diagnostic import Span
-from grammar.lines import Places
-from grammar.quantity import UnitError, read
-
-
-class Mistake(Exception):
-    """A located mistake found while a line's node is built."""
-
-    def __init__(self, slug: str, message: str, hint: str, span: Span) -> None:
-        super().__init__(message)
-        self.slug, self.message, self.hint, self.span = slug, message, hint, span
+from grammar.mistake import Mistake
+from grammar.quantity import PLAIN, Quantity, UnitError, read
+from grammar.texts import plain_text, read_text
 
 
 class OpenBlock(NamedTuple):
@@ -87,72 +82,12 @@ class Builder:
     def _name(self, token: Token) -> tree.Name:
         return tree.Name(str(token), self._at(token))
 
-    def _plain(self, token: Token | None) -> str:
-        """A text that holds no values: a title, a reason."""
-        if token is None:
-            return ""
-        text = self._text(token)
-        if any(not isinstance(part, str) for part in text.parts):
-            raise Mistake(
-                "value-in-text",
-                "this text can't hold a value in braces",
-                "values stand in the texts of `say`, `note`, `stop` and `fail`; "
-                "write {{ and }} for braces",
-                text.span,
-            )
-        return "".join(str(part) for part in text.parts)
-
     def _text(self, token: Token) -> tree.Text:
-        """A text with its escapes resolved and the expressions in its braces parsed."""
-        parts: list[str | tree.Expression] = []
-        plain, index, body = "", 1, str(token)
         start = self.offset + (token.start_pos or 0)
-        while index < len(body) - 1:
-            char = body[index]
-            if char == "\\":
-                plain += self._escape(body[index + 1], start + index)
-                index += 2
-            elif char in "{}" and body[index + 1] == char:
-                plain += char
-                index += 2
-            elif char == "{":
-                close = body.find("}", index)
-                if close < 0 or not body[index + 1 : close].strip():
-                    raise Mistake(
-                        "value-in-text",
-                        "the brace opens a value, and none follows",
-                        "write {smu.voltage}, or {{ for a brace itself",
-                        self.places.span(start + index, start + index + 1),
-                    )
-                if plain:
-                    parts.append(plain)
-                    plain = ""
-                inner = body[index + 1 : close]
-                parts.append(self.expression_in_text(inner, start + index + 1))
-                index = close + 1
-            elif char == "}":
-                raise Mistake(
-                    "value-in-text",
-                    "this brace closes no value",
-                    "write }} for a brace itself",
-                    self.places.span(start + index, start + index + 1),
-                )
-            else:
-                plain += char
-                index += 1
-        if plain or not parts:
-            parts.append(plain)
-        return tree.Text(tuple(parts), self._at(token))
+        return read_text(str(token), start, self.places.span, self.expression_in_text)
 
-    def _escape(self, char: str, at: int) -> str:
-        if char not in '"\\':
-            raise Mistake(
-                "escape",
-                f"“\\{char}” means nothing in a text",
-                'a text knows \\" and \\\\',
-                self.places.span(at, at + 2),
-            )
-        return char
+    def _plain(self, token: Token | None) -> str:
+        return "" if token is None else plain_text(self._text(token))
 
     # Declarations
 
@@ -358,7 +293,8 @@ class Builder:
         try:
             return tree.Number(read(str(token)), str(token), self._at(token))
         except UnitError as error:
-            raise Mistake("number", str(error), "write a smaller one", self._at(token)) from None
+            hint = "a number has at most 100 characters and lies between 1e-323 and 1e308 in SI"
+            raise Mistake("number", str(error), hint, self._at(token)) from None
 
     def name(self, meta: Any, children: list[Any]) -> tree.Name:
         return self._name(children[0])
@@ -400,6 +336,12 @@ class Builder:
         left, operator, right = children
         symbol = {"−": "-", "·": "*"}.get(str(operator), str(operator))
         return tree.Binary(symbol, left, right, self._span(meta))
+
+    def square(self, meta: Any, children: list[Any]) -> tree.Binary:
+        base, token = children
+        digit = float(unicodedata.digit(token))
+        exponent = tree.Number(Quantity(digit, PLAIN), str(token), self._at(token))
+        return tree.Binary("^", base, exponent, self._span(meta))
 
     def compare(self, meta: Any, children: list[Any]) -> tree.Compare:
         return tree.Compare(str(children[1]), children[0], children[2], self._span(meta))

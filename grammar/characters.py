@@ -1,7 +1,7 @@
 """One physical line of text: comments and odd characters blanked, brackets counted.
 
-What would mislead everything after it (a tab, an unclosed text, a decimal comma, a bracket too many)
-is found here, where its place is known best. Knows no logical line, no block and no grammar.
+What would mislead everything after it (an unclosed text, a decimal comma, a bracket too many) is
+found here, where its place is known best. Knows no logical line, no block and no grammar.
 """
 
 from __future__ import annotations
@@ -15,9 +15,8 @@ from grammar.diagnostic import Problems, Span
 LONGEST_LINE = 4_000
 DEEPEST_BRACKET = 60
 
-# Invisible characters arrive with text that is copied from a page or a document. Inside quotes and
-# comments they do no harm; a tab between words does none either, but in an indentation it does, and
-# one rule for both is the simpler one.
+# Invisible characters arrive with text that is copied from a page; within quotes and comments they
+# do no harm.
 _BITS = re.compile(
     r'"(?:[^"\\\n]|\\.)*"|"|#.*|[()]|(?<=\d),(?=\d)'
     r"|[^\S \r]|[\x00-\x08\x0e-\x1f\x7f\xad\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]"
@@ -42,13 +41,9 @@ class Places:
 
 
 class Cleaned(NamedTuple):
-    """A physical line: as long as it was, its indentation, and whether it can be trusted.
-
-    `indent` is None where a tab stands in the indentation: how deep it is nobody can tell.
-    """
+    """A physical line: as long as it was, and whether it can be trusted."""
 
     text: str
-    indent: int | None
     broken: bool
 
 
@@ -60,7 +55,6 @@ def clean(
     `open_brackets` holds the offsets of the brackets that are open, and is brought up to date.
     """
     lead = len(raw) - len(raw.lstrip())
-    indent = None if "\t" in raw[:lead] else lead
     if len(raw) > LONGEST_LINE:
         problems.error(
             "too-long",
@@ -68,7 +62,7 @@ def clean(
             f"this line has {len(raw)} characters, at most {LONGEST_LINE} are read",
             "a line may go on after a comma or inside brackets",
         )
-        return Cleaned("", indent, True)
+        return Cleaned("", True)
     broken, text, before = False, raw, len(open_brackets)
     for match in _BITS.finditer(raw):
         bit, index = match[0], match.start()
@@ -108,11 +102,11 @@ def clean(
             )
             # The text has swallowed the brackets that close those of its line.
             del open_brackets[before:]
-            return Cleaned(text[:index] + " " * (len(raw) - index), indent, True)
+            return Cleaned(text[:index] + '"' * (len(raw) - index), True)
         elif bit[0] != '"':
             _odd_character(raw, index, lead, at, problems)
             text = text[:index] + " " + text[match.end() :]
-    return Cleaned(text, indent, broken)
+    return Cleaned(text, broken)
 
 
 def _digits_and_comma(
@@ -142,18 +136,14 @@ def _digits_and_comma(
 
 
 def _odd_character(raw: str, index: int, lead: int, at: Span, problems: Problems) -> None:
-    """A tab or an invisible character; one of a kind is enough in the indentation of a line."""
+    """A tab or an invisible character; one of a kind is enough for a line.
+
+    Tabs in an indentation are the business of who makes blocks of it.
+    """
     char = raw[index]
-    if index < lead and char in raw[:index]:
+    if char in raw[lead:index] or (char == "\t" and index < lead):
         return
-    if char == "\t" and index < lead:
-        problems.error(
-            "tab",
-            at,
-            "there is a tab in the indentation; how wide it is nobody can tell",
-            "indent with spaces, four for each level",
-        )
-    elif char == "\t":
+    if char == "\t":
         problems.error("tab", at, "there is a tab between the words", "write a space in its place")
     else:
         problems.error(

@@ -121,7 +121,7 @@ class Problems:
 
 def draw(problem: Problem, width: int = 80) -> str:
     """A problem for the terminal: its place, its line with the culprit underlined, what to do."""
-    parts = [f"{problem.place}: {problem.severity}: {problem.message} [{problem.slug}]"]
+    parts = [draw_short(problem)]
     if problem.span != NOWHERE:
         parts += _excerpt(problem.source, problem.span, "^", width)
     for related in problem.related:
@@ -134,7 +134,7 @@ def draw(problem: Problem, width: int = 80) -> str:
 
 def draw_short(problem: Problem) -> str:
     """A problem in one line."""
-    return f"{problem.place}: {problem.severity}: {problem.message} [{problem.slug}]"
+    return _shown(f"{problem.place}: {problem.severity}: {problem.message} [{problem.slug}]")
 
 
 def as_data(problem: Problem) -> dict[str, Any]:
@@ -153,7 +153,7 @@ def as_data(problem: Problem) -> dict[str, Any]:
 
 def _excerpt(source: Source, span: Span, mark: str, width: int) -> list[str]:
     """The span's first line and the marks beneath it, cut to the width around the culprit."""
-    line = source.line(span.line).replace("\t", " ")
+    line = _shown(source.line(span.line))
     end = span.end_column if span.end_line == span.line else len(line) + 1
     start, end = span.column - 1, max(end - 1, span.column)
     gutter = f"{span.line:>5} | "
@@ -165,6 +165,11 @@ def _excerpt(source: Source, span: Span, mark: str, width: int) -> list[str]:
     lead, marked = _columns(line[:start]), _columns(line[start:end])
     under = " " * (len(gutter) - 2) + "| " + " " * lead + mark * max(1, marked)
     return [gutter + line, under]
+
+
+def _shown(text: str) -> str:
+    """A text as it can be shown: what would steer the terminal or hide itself becomes a space."""
+    return "".join(char if char.isprintable() else " " for char in text)
 
 
 def _columns(text: str) -> int:

@@ -23,13 +23,12 @@ MOST_PROBLEMS = 50
 class Line:
     """One logical line: its text with comments blanked, and where in the source it starts.
 
-    `text` is as long as the stretch of source that it covers, so that offsets map back; `indent` is
-    None where a tab stands in the indentation.
+    `text` is as long as the stretch of source that it covers, so that offsets map back.
     """
 
     text: str
     offset: int
-    indent: int | None
+    indent: int
     opens: bool
     broken: bool = False
     block: list[Line] = field(default_factory=list)
@@ -58,8 +57,9 @@ _STATEMENT_AT_LEVEL = re.compile(
     re.MULTILINE,
 )
 _OPENS_BLOCK = re.compile(
-    r"(?:part|steps|finally|results|every|repeat|for|if|else|otherwise)(?!\w)(?! *[=.,(])"
+    r"(?:part|steps|finally|results|every|repeat|for|if|else|otherwise)(?!\w)(?! *[=.,])"
 )
+_SPACES = re.compile(" *")
 
 
 def split(text: str, problems: Problems) -> tuple[list[Line], Places]:
@@ -76,7 +76,23 @@ def split(text: str, problems: Problems) -> tuple[list[Line], Places]:
             "split it into several recipes",
         )
         return [], places
-    return _nest(_Joiner(text, places, problems).lines(), places, problems), places
+    joiner = _Joiner(text, places, problems)
+    flat = joiner.lines()
+    if joiner.tabs:
+        _tabs(joiner.tabs, places, problems)
+    return _nest(flat, places, problems, said=not joiner.tabs), places
+
+
+def _tabs(tabs: list[int], places: Places, problems: Problems) -> None:
+    """A file is indented with tabs all through or not at all: that is one mistake."""
+    more = len(tabs) - 1
+    rest = f", here and in {more} more line{'s' if more > 1 else ''}" if more else ""
+    problems.error(
+        "tab",
+        places.span(tabs[0], tabs[0] + 1),
+        f"there is a tab in the indentation{rest}; how wide it is nobody can tell",
+        "indent with spaces, four for each level",
+    )
 
 
 class _Joiner:
@@ -89,7 +105,9 @@ class _Joiner:
         self.open_brackets: list[int] = []
         self.pieces: list[str] = []
         self.length = 0
+        self.comma = 0
         self.flat: list[Line] = []
+        self.tabs: list[int] = []
 
     def lines(self) -> list[Line]:
         """All logical lines, not nested yet."""
@@ -101,9 +119,9 @@ class _Joiner:
             cleaned = clean(raw, offset, self.open_brackets, self.places, self.problems)
             body = cleaned.text.strip()
             if pending is None and (body or cleaned.broken):
-                lead = len(raw) - len(raw.lstrip())
-                pending = Line("", offset + lead, cleaned.indent, False)
-                self.pieces, self.length = [cleaned.text[lead:]], len(raw)
+                body_at = len(raw) - len(raw.lstrip())
+                pending = Line("", offset + body_at, self._indent(raw[:body_at], offset), False)
+                self.pieces, self.length = [cleaned.text[body_at:]], len(raw)
             elif pending is not None:
                 self.pieces.append(cleaned.text)
                 self.length += len(raw) + 1
@@ -117,6 +135,12 @@ class _Joiner:
             self._unclosed(pending)
             self._finish(pending)
         return self.flat
+
+    def _indent(self, lead: str, offset: int) -> int:
+        """How far a line is indented; a tab, reported elsewhere, is taken for four spaces."""
+        if "\t" in lead:
+            self.tabs.append(offset + lead.index("\t"))
+        return len(lead.expandtabs(4))
 
     def _is_complete(self, pending: Line, said_something: str | bool, next_offset: int) -> bool:
         """Whether the logical line ends here; `next_offset` is where the next physical one starts.
@@ -135,24 +159,28 @@ class _Joiner:
         if self.length > LONGEST_CONTINUED_LINE:
             self.pieces = self.pieces[:1]
         if self.open_brackets:
-            begins_anew = _STATEMENT.match(self.text, next_offset) or (
+            begins_anew = _STATEMENT.match(self.text, next_offset) is not None or (
                 self._is_at_level(pending, next_offset)
-                and _STATEMENT_AT_LEVEL.match(self.text, next_offset)
+                and _STATEMENT_AT_LEVEL.match(self.text, next_offset) is not None
             )
             if begins_anew:
                 self._unclosed(pending)
-            return begins_anew is not None and bool(begins_anew)
-        if not said_something:
-            return False
-        last = self.pieces[-1].rstrip()
+            return begins_anew
+        if said_something:
+            self.comma = next_offset - 2 - len(self.pieces[-1]) + len(self.pieces[-1].rstrip())
+        return not self._goes_on_after_comma(pending, next_offset)
+
+    def _goes_on_after_comma(self, pending: Line, next_offset: int) -> bool:
+        """Whether a comma at the end lets the line go on; one too many is reported."""
+        last = next(filter(None, (piece.rstrip() for piece in reversed(self.pieces))), "")
         if not last.endswith(","):
-            return True
+            return False
         # Capabilities bear the names of steps: `measure`, `source`.
         if self.pieces[0].startswith("channel") or not self._is_at_level(pending, next_offset):
-            return False
+            return True
         if _STATEMENT.match(self.text, next_offset) is None:
-            return False
-        at = next_offset - 1 - (len(self.pieces[-1]) - len(last)) - 1
+            return True
+        at = self.comma
         self.problems.error(
             "unfinished",
             self.places.span(at, at + 1),
@@ -160,12 +188,13 @@ class _Joiner:
             "remove the comma, or write what belongs after it",
         )
         pending.broken = True
-        return True
+        return False
 
     def _is_at_level(self, pending: Line, next_offset: int) -> bool:
         """Whether the next physical line is indented no further than the line that is pending."""
-        indent = len(self.text) - next_offset - len(self.text[next_offset:].lstrip(" "))
-        return pending.indent is not None and indent <= pending.indent
+        spaces = _SPACES.match(self.text, next_offset)
+        indent = spaces.end() - next_offset if spaces else 0
+        return indent <= pending.indent
 
     def _unclosed(self, pending: Line) -> None:
         if not self.open_brackets:
@@ -186,59 +215,82 @@ class _Joiner:
         self.flat.append(line)
 
 
-def _nest(flat: list[Line], places: Places, problems: Problems) -> list[Line]:
+def _nest(flat: list[Line], places: Places, problems: Problems, said: bool) -> list[Line]:
     """Lines into blocks by their indentation; what doesn't fit is reported and kept in place.
 
     A level that fits no block is reported once and then taken for one of its own, so that the lines
-    after it say nothing new.
+    after it say nothing new; with `said` false it isn't reported at all. Beneath a line that ought
+    to end in a colon a block is taken as meant: the missing colon is found when it is parsed.
     """
     top: list[Line] = []
     blocks: list[tuple[int, list[Line]]] = [(0, top)]
     previous: Line | None = None
     for line in flat:
-        first = places.span(line.offset, line.offset + max(1, len(line.text.split("\n")[0])))
-        if line.indent == UNKNOWN_INDENT:
-            if previous is not None and previous.opens:
-                blocks.append((blocks[-1][0] + 1, previous.block))
-        elif previous is not None and previous.opens and line.indent > blocks[-1][0]:
-            if len(blocks) > DEEPEST_BLOCK:
-                problems.error(
-                    "too-deep",
-                    first,
-                    f"blocks are nested more than {DEEPEST_BLOCK} deep",
-                    "take the inner steps out of some of the blocks",
-                )
-                return top
-            blocks.append((line.indent, previous.block))
-        elif line.indent > blocks[-1][0]:
-            related = []
-            if previous is not None:
-                end = previous.offset + len(previous.text)
-                related = [Related(places.span(previous.offset, end), "the line before")]
-            problems.error(
-                "indentation",
-                first,
-                "this line is indented further than the one before, which opens no block",
-                "indent both alike, or end the line before with a colon",
-                related,
-            )
-            blocks.append((line.indent, blocks[-1][1]))
+        if len(problems) >= MOST_PROBLEMS:
+            return top
+        if line.indent > blocks[-1][0]:
+            if previous is not None and _opens_block(previous):
+                if len(blocks) > DEEPEST_BLOCK:
+                    problems.error(
+                        "too-deep",
+                        _first_line(line, places),
+                        f"blocks are nested more than {DEEPEST_BLOCK} deep",
+                        "take the inner steps out of some of the blocks",
+                    )
+                    previous.broken = True
+                    return top
+                previous.opens = True
+                blocks.append((line.indent, previous.block))
+            else:
+                if said:
+                    _indented_further(line, previous, places, problems)
+                blocks.append((line.indent, blocks[-1][1]))
         else:
             inner = blocks[-1]
             while line.indent < blocks[-1][0]:
                 inner = blocks.pop()
             if line.indent != blocks[-1][0]:
-                levels = listed_levels([*(level for level, _ in blocks), inner[0]])
-                problems.error(
-                    "indentation",
-                    first,
-                    f"this line is indented by {line.indent} spaces, and no block around it is",
-                    f"the blocks around it are indented by {levels} spaces",
-                )
+                if said:
+                    levels = listed_levels([*(level for level, _ in blocks), inner[0]])
+                    problems.error(
+                        "indentation",
+                        _first_line(line, places),
+                        f"this line is indented by {line.indent} spaces, and no block around it is",
+                        f"the blocks around it are indented by {levels} spaces",
+                    )
                 blocks.append((line.indent, inner[1]))
         blocks[-1][1].append(line)
         previous = line
     return top
+
+
+def _opens_block(line: Line) -> bool:
+    return line.opens or _OPENS_BLOCK.match(line.text) is not None
+
+
+def _first_line(line: Line, places: Places) -> Span:
+    return places.span(line.offset, line.offset + max(1, len(line.text.split("\n")[0])))
+
+
+def _indented_further(
+    line: Line, previous: Line | None, places: Places, problems: Problems
+) -> None:
+    if previous is None:
+        problems.error(
+            "indentation",
+            _first_line(line, places),
+            "this line is indented, and no block is open",
+            "begin it at the left edge",
+        )
+        return
+    end = previous.offset + len(previous.text)
+    problems.error(
+        "indentation",
+        _first_line(line, places),
+        "this line is indented further than the one before, which opens no block",
+        "indent both alike, or end the line before with a colon",
+        [Related(places.span(previous.offset, end), "the line before")],
+    )
 
 
 def listed_levels(levels: list[int]) -> str:

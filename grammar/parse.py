@@ -9,16 +9,16 @@ from __future__ import annotations
 import gc
 from typing import Any
 
-from lark.exceptions import UnexpectedCharacters, UnexpectedInput, UnexpectedToken
+from lark.exceptions import UnexpectedInput, UnexpectedToken
 
 from grammar import tree
-from grammar.build import Builder, Mistake, OpenBlock, join, with_body
+from grammar.build import Builder, OpenBlock, join, with_body
+from grammar.characters import Places
 from grammar.diagnostic import NOWHERE, Problems, Related, Source, Span
-from grammar.lines import Line, Places, split
+from grammar.lines import MOST_PROBLEMS, Line, split
+from grammar.mistake import Mistake
 from grammar.tables import load
-from grammar.wording import describe_unexpected
-
-MOST_PROBLEMS = 50
+from grammar.wording import describe_unexpected, kind_of, wrong_block
 
 
 def parse(text: str, name: str = "recipe") -> tuple[tree.Recipe, Problems]:
@@ -29,7 +29,7 @@ def parse(text: str, name: str = "recipe") -> tuple[tree.Recipe, Problems]:
     """
     if text.startswith("\ufeff"):
         text = text[1:]
-    text = text.replace("\r\n", "\n")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
     problems = Problems(Source(name, text))
     collecting = gc.isenabled()
     gc.disable()
@@ -45,7 +45,7 @@ def parse_expression(text: str) -> tree.Expression:
     """The tree of one expression; raises ValueError with the message where it is none."""
     problems = Problems(Source("expression", text))
     parser = _Parser(problems, Places(text))
-    node = parser.line(Line(text, 0, 0, 1, False), "expression")
+    node = parser.line(Line(text, 0, 0, False), "expression")
     if node is None:
         raise ValueError(next(iter(problems)).message)
     return node  # type: ignore[no-any-return]
@@ -80,8 +80,8 @@ class _Parser:
                 continue
             if isinstance(node, tree.Part):
                 node = self._with_ratings(node, line)
-            elif line.block:
-                self._no_block_here(line)
+            elif node is None and line.block:
+                self._lost_block(line)
             if isinstance(node, tuple):
                 word, value, span = node
                 if word == "recipe":
@@ -93,7 +93,14 @@ class _Parser:
                 found.setdefault(type(node), []).append(node)
         whole = self.places.span(0, max(1, len(self.problems.source.text.rstrip())))
         if not self.problems.has_errors:
-            self._complete(seen, whole)
+            self._complete(seen)
+        if len(self.problems) >= MOST_PROBLEMS:
+            self.problems.error(
+                "too-many",
+                max(problem.span for problem in self.problems),
+                f"this is the last of {MOST_PROBLEMS} problems; what follows is not read",
+                "correct these first",
+            )
         return tree.Recipe(
             title,
             tuple(found.get(str, ())),
@@ -108,7 +115,16 @@ class _Parser:
             whole,
         )
 
-    def _complete(self, seen: dict[str, Span], whole: Span) -> None:
+    def _lost_block(self, line: Line) -> None:
+        """Read what stands beneath a line that could not be read, for its own problems alone."""
+        kind = kind_of(line.block[0].text)
+        if kind in ("rating", "result"):
+            for inner in line.block:
+                self.line(inner, kind)
+        else:
+            self.block(line, NOWHERE)
+
+    def _complete(self, seen: dict[str, Span]) -> None:
         first = Span(1, 1, 1, 2)
         if "recipe" not in seen:
             self.problems.error(
@@ -157,96 +173,76 @@ class _Parser:
                 "write at least one step beneath it, indented by four spaces",
             )
         steps: list[Any] = []
-        lost = False
+        lost = False  # the step that an `else` or `otherwise` would join has a problem of its own
         for inner in line.block:
             node = self.line(inner, "step")
-            if inner.opens and not (lost and isinstance(node, OpenBlock)):
-                self._block_step(node, inner, steps)
-                lost = node is None
-            elif node is not None and not isinstance(node, OpenBlock):
-                steps.append(node)
+            if isinstance(node, OpenBlock):
+                lost = self._join(node, inner, steps, lost)
+                continue
+            lost = node is None
+            if node is None:
                 if inner.block:
-                    self._no_block_here(inner)
+                    self.block(inner, NOWHERE)
+            elif isinstance(node, tree.Arm):
+                body = self.block(inner, node.span)
+                steps.append(tree.If((with_body(node, body),), None, node.span))
+            elif inner.opens:
+                steps.append(with_body(node, self.block(inner, node.span)))
+            else:
+                steps.append(node)
         return tuple(steps)
 
-    def _block_step(self, node: Any, line: Line, steps: list[Any]) -> None:
-        """A step that opens a block; `else` and `otherwise` join the step before them."""
-        if node is None:
-            if line.block:
-                self.block(line, NOWHERE)
-            return
-        last = steps[-1] if steps else None
+    def _join(self, node: OpenBlock, line: Line, steps: list[Any], lost: bool) -> bool:
+        """Join an `else` or `otherwise` to the step before; true where that can't be done."""
         body = self.block(line, node.span)
-        if isinstance(node, OpenBlock):
-            joined = join(node, body, last)
-            if isinstance(joined, Mistake):
-                self.problems.error(joined.slug, node.span, joined.message, joined.hint)
-            else:
-                steps[-1] = joined
-        elif isinstance(node, tree.Arm):
-            steps.append(tree.If((with_body(node, body),), None, node.span))
-        else:
-            steps.append(with_body(node, body))
-
-    def _no_block_here(self, line: Line) -> None:
-        inner = line.block[0]
-        self.problems.error(
-            "indentation",
-            self.places.span(inner.offset, inner.offset + len(inner.text)),
-            "this line stands inside one that takes no block",
-            "indent both alike",
-        )
+        if lost:
+            return True
+        joined = join(node, body, steps[-1] if steps else None)
+        if isinstance(joined, Mistake):
+            self.problems.error(joined.slug, node.span, joined.message, joined.hint)
+            return True
+        steps[-1] = joined
+        return False
 
     def line(self, line: Line, start: str) -> Any:
         """The node of one line, or None where it has a problem (reported here)."""
-        if line.broken:
+        if line.broken or len(self.problems) >= MOST_PROBLEMS:
             return None
-        if len(self.problems) >= MOST_PROBLEMS:
+        if start == "rating" and kind_of(line.text) not in ("rating", None):
+            # A rating begins with any name, so that the grammar itself would take “wait 1 s”.
+            slug, message, hint, length = wrong_block(line.text, start)
+            self.problems.error(
+                slug, self.places.span(line.offset, line.offset + length), message, hint
+            )
             return None
         try:
             return self.builder.build(self.lark.parse(line.text, start=start), line.offset)
         except UnexpectedInput as error:
-            self._report(error, line, start)
+            slug, message, hint, span = self._described(error, line.text, line.offset, start)
+            self.problems.error(slug, span, message, hint)
         except Mistake as mistake:
             self.problems.error(mistake.slug, mistake.span, mistake.message, mistake.hint)
         return None
 
-    def _report(self, error: UnexpectedInput, line: Line, start: str) -> None:
-        position = error.pos_in_stream if error.pos_in_stream is not None else len(line.text)
+    def _described(
+        self, error: UnexpectedInput, text: str, offset: int, start: str
+    ) -> tuple[str, str, str, Span]:
+        """Slug, message, hint and place of what the parser could not read."""
+        position = len(text) if error.pos_in_stream is None else error.pos_in_stream
         if isinstance(error, UnexpectedToken) and error.token.type == "$END":
-            position = len(line.text)
-        expected: set[str] = set()
-        if isinstance(error, UnexpectedToken):
-            expected = set(error.accepts or error.expected)
-        elif isinstance(error, UnexpectedCharacters):
-            expected = set(error.allowed or ())
-        slug, message, hint, length = describe_unexpected(
-            line.text, position, expected, start, self._fits
-        )
-        at = line.offset + position
+            position = len(text)
+        expected: set[str] = error.interactive_parser.accepts()  # type: ignore[no-untyped-call]
+        slug, message, hint, place, length = describe_unexpected(text, position, expected, start)
+        at = offset + place
         if length == 0 and at > 0:
             at, length = at - 1, 1
-        self.problems.error(slug, self.places.span(at, at + length), message, hint)
-
-    def _fits(self, text: str, start: str) -> bool:
-        """Whether a line would be right in a block of another kind."""
-        try:
-            self.lark.parse(text, start=start)
-        except UnexpectedInput:
-            return False
-        return True
+        return slug, message, hint, self.places.span(at, at + max(1, length))
 
     def _expression_in_text(self, text: str, offset: int) -> tree.Expression:
         """An expression written in the braces of a text."""
         try:
             node = self.lark.parse(text, start="expression")
-            return self.builder.build(node, offset)  # type: ignore[no-any-return]
         except UnexpectedInput as error:
-            position = min(getattr(error, "pos_in_stream", 0) or 0, len(text))
-            if isinstance(error, UnexpectedToken) and error.token.type == "$END":
-                position = len(text)
-            _, message, hint, length = describe_unexpected(
-                text, position, set(), "expression", lambda *_: False
-            )
-            span = self.places.span(offset + position, offset + position + max(1, length))
+            _, message, hint, span = self._described(error, text, offset, "expression")
             raise Mistake("value-in-text", message, hint, span) from None
+        return self.builder.build(node, offset)  # type: ignore[no-any-return]

@@ -18,6 +18,7 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import NamedTuple
 
+LONGEST_NUMBER = 100
 ABSOLUTE_ZERO_C = Decimal("-273.15")
 
 
@@ -296,11 +297,17 @@ def read(text: str) -> Quantity:
     The decimal digits are scaled before they become a float, so that "350 mF" is exactly the
     float 0.35.
     """
+    if len(text) > LONGEST_NUMBER:
+        raise UnitError(f"a number of {len(text)} characters is too long")
     match = _QUANTITY.match(text)
-    if match is None or len(text) > 100:
+    if match is None:
         raise UnitError(f"“{text.strip()[:40]}” is not a number with a unit")
     unit = read_unit(match["unit"]) if match["unit"] else Unit(_ONE, PLAIN)
-    number = Decimal(("-" if match["sign"] in ("-", "−") else "") + match["number"])
+    digits = match["number"]
+    exponent = re.search(r"[eE]([+-]?[0-9]+)", digits)
+    if exponent and len(exponent[1].lstrip("+-0")) > 3:
+        raise UnitError(f"“{digits}” is too large or too small a number")
+    number = Decimal(("-" if match["sign"] in ("-", "−") else "") + digits)
     return Quantity(scaled(number, unit), unit.dimension)
 
 
@@ -309,14 +316,17 @@ def scaled(number: Decimal, unit: Unit) -> float:
     value = float(number - ABSOLUTE_ZERO_C if unit.dimension.point else number * unit.scale)
     if math.isinf(value):
         raise UnitError("the number is too large")
+    if value == 0 and number and not unit.dimension.point:
+        raise UnitError("the number is too small: it would be taken for 0")
     return value
 
 
 def in_unit(value: float, unit: Unit) -> float:
     """An SI value as a number in a unit."""
-    if unit.dimension.point:
-        return float(Decimal(repr(value)) + ABSOLUTE_ZERO_C)
-    return float(Decimal(repr(value)) / unit.scale) if math.isfinite(value) else value
+    if not math.isfinite(value):
+        return value
+    exact = Decimal(repr(float(value)))
+    return float(exact + ABSOLUTE_ZERO_C if unit.dimension.point else exact / unit.scale)
 
 
 _PREFIX_BY_POWER = {
@@ -349,9 +359,10 @@ def write(value: float, dimension: Dimension, digits: int = 6, unit: str | None 
 
 
 def _with_prefix(value: float, symbol: str, digits: int) -> str:
-    rounded = float(f"{value:.{digits - 1}e}")
-    power = min(12, max(-15, 3 * math.floor(math.floor(math.log10(abs(rounded))) / 3)))
-    number = float(Decimal(repr(rounded)).scaleb(-power))
+    # Rounded before the prefix is chosen: 999.9999 mV is 1 V.
+    rounded = Decimal(f"{value:.{digits - 1}e}")
+    power = min(12, max(-15, 3 * (rounded.adjusted() // 3)))
+    number = float(rounded.scaleb(-power))
     return f"{_digits(number, digits)} {_PREFIX_BY_POWER[power]}{symbol}"
 
 
@@ -363,11 +374,15 @@ def _digits(value: float, digits: int) -> str:
 
 
 def _duration(value: float) -> str:
-    rest, parts = abs(value), []
+    # Rounded before it is taken apart, or 3599.999 s would end in “60 s”.
+    if abs(value) >= 1e9:
+        return f"{_digits(value, 6)} s"
+    places = 2 if abs(value) < 3600 else 0
+    rest, parts = round(abs(value) * 10**places), []
     for symbol, seconds in _DURATIONS:
-        count, rest = divmod(rest, seconds)
+        count, rest = divmod(rest, seconds * 10**places)
         if count:
-            parts.append(f"{count:.0f} {symbol}")
-    if rest >= 0.5 and not any(p.endswith(("d", "h")) for p in parts):
-        parts.append(f"{_digits(rest, 3)} s")
+            parts.append(f"{count} {symbol}")
+    if rest:
+        parts.append(f"{rest / 10**places:g} s")
     return ("-" if value < 0 else "") + " ".join(parts)

@@ -25,7 +25,7 @@ def grammar_text() -> str:
     text = GRAMMAR.read_text(encoding="utf-8")
     unit = UNIT_PATTERN.replace("/", r"\/")
     quantity = rf"{NUMBER_PATTERN}[ ]*(?:{unit})"
-    number = rf"{NUMBER_PATTERN}(?![\w.])"
+    number = rf"{NUMBER_PATTERN}(?![^\W²³]|\.)"
     return text.replace("%QUANTITY%", quantity).replace("%UNIT%", unit).replace("%NUMBER%", number)
 
 

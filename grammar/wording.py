@@ -7,11 +7,11 @@ Given a line, the place where it stopped making sense and the terminals that cou
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from functools import lru_cache
 
 from grammar.lines import FIRST_WORDS
-from grammar.quantity import SIMPLE_UNITS
+from grammar.quantity import SIMPLE_UNITS, UnitError, read
 from grammar.tables import GRAMMAR
 
 RESERVED = frozenset(
@@ -29,26 +29,32 @@ _PLACE = {
 }
 _HOME = {
     "declaration": "it is a declaration and stands at the left edge, outside every block",
-    "step": "it is a step: it stands beneath `steps:` or in a block of steps",
+    "step": "it is a step and stands beneath `steps:` or in a block of steps",
     "result": "it belongs beneath `results:`",
-    "rating": "it is a rating: it stands beneath a `part … :`",
+    "rating": "it is a rating and stands beneath a `part … :`",
 }
+_WORDS = {
+    "declaration": "a capability, such as measure",
+    "step": "what is to be set up, such as aperture",
+}
+_NAMED_VALUE = {"declaration": "setting", "step": "let"}
 _VALUE = {"QUANTITY", "NUMBER", "NAME", "STRING", "LPAR", "MINUS"}
 _CLASSES = {
     "COMPARISON": "a comparison (<, <=, >, >=)",
     "_PLUS_MINUS": "±",
     "UNIT": "a unit",
-    "WORDS": "what is meant, in words",
     "COLON": "a colon",
     "COMMA": "a comma",
     "EQUAL": "“=”",
     "RPAR": "“)”",
     "DOT": "“.”",
+    "POWER": "“^”",
     "STRING": "a text in quotes",
     "NAME": "a name",
 }
-_OPERATORS = {"PLUS", "MINUS", "TIMES", "OVER", "POWER", "DOT", "LPAR", "__ANON_0"}
-_WORD = re.compile(r"[^\W\d]\w*|\d[\w.]*|\S")
+_OPERATORS = {"PLUS", "MINUS", "TIMES", "OVER", "POWER", "SQUARE", "DOT", "LPAR"}
+_WORD = re.compile(r'[^\W\d]\w*|\d[\w.]*|"(?:[^"\\]|\\.)*"|\S')
+_NAME_AND_EQUALS = re.compile(r"[^\W\d]\w*\s*=(?!=)")
 
 
 @lru_cache(maxsize=1)
@@ -63,11 +69,12 @@ def near(word: str, choices: Iterable[str]) -> str | None:
     """The choice that a misspelt word most likely means, None where none is near."""
     import difflib
 
-    choices = list(choices)
     folded = {choice.lower(): choice for choice in choices}
     if word.lower() in folded:
         return folded[word.lower()]
     found = difflib.get_close_matches(word.lower(), list(folded), n=1, cutoff=0.7)
+    # Two letters changed about in a short word are far apart by the measure above.
+    found += [choice for choice in folded if sorted(choice) == sorted(word.lower())]
     return folded[found[0]] if found else None
 
 
@@ -82,74 +89,109 @@ def listed(words: Iterable[str], most: int = 8) -> str:
     return ", ".join(words[:-1]) + " or " + words[-1]
 
 
-def describe_unexpected(
-    text: str, position: int, expected: set[str], start: str, fits: Callable[[str, str], bool]
-) -> tuple[str, str, str, int]:
-    """Slug, message, hint and length of the culprit, for a line that stops making sense.
+def kind_of(text: str) -> str | None:
+    """What kind of line this means to be, by its first word; None where that can't be told."""
+    if _NAME_AND_EQUALS.match(text):
+        return "result"
+    match = _WORD.match(text)
+    word = match[0] if match else ""
+    return next((kind for kind, words in FIRST_WORDS.items() if word in words), None)
 
-    `expected` holds the terminals that could stand at `position`; `fits(text, start)` says whether
-    the line would be right in a block of another kind.
+
+def wrong_block(text: str, start: str) -> tuple[str, str, str, int]:
+    """Slug, message, hint and length for a line that stands in a block of another kind."""
+    kind = kind_of(text) or start
+    hint = _HOME[kind]
+    if kind == "result" and start in _NAMED_VALUE and _NAME_AND_EQUALS.match(text):
+        hint = f"{hint}; a value of your own is named with `{_NAMED_VALUE[start]}`"
+    message = f"this line can't stand here: a {_PLACE[start]} was expected"
+    return "wrong-block", message, hint, len(text.rstrip().rstrip(":"))
+
+
+def describe_unexpected(
+    text: str, position: int, expected: set[str], start: str
+) -> tuple[str, str, str, int, int]:
+    """Slug, message, hint, position and length of the culprit, for a line that makes no sense.
+
+    `expected` holds the terminals that could stand at `position`, where the parser stopped.
     """
     match = _WORD.match(text, position)
     word = match[0] if match else ""
     before = text[:position].rstrip()
-    if position == 0 or not before:
-        return _first_word(text, word, start, fits)
+    if start != "expression" and kind_of(text) not in (start, None):
+        slug, message, hint, length = wrong_block(text, start)
+        return slug, message, hint, 0, length
     if not word:
-        hint = f"expected {_expectation(expected)}"
-        return "unfinished", "this line ends too early", hint, 0
+        what = "value" if start == "expression" else "line"
+        hint = f"expected {_expectation(expected, start)}"
+        return "unfinished", f"this {what} ends too early", hint, len(text.rstrip()), 0
+    if not before:
+        return (*_first_word(word, start), position, len(word))
     special = _special(text, before, word, position, expected)
     if special is not None:
-        return special
-    wanted = near(word, (keywords()[t] for t in expected if t in keywords()))
-    if wanted is not None and wanted != word:
-        return "unexpected", f"“{word}” makes no sense here", f"write “{wanted}”", len(word)
-    return (
-        "unexpected",
-        f"“{word}” makes no sense here",
-        f"expected {_expectation(expected)}",
-        len(word),
-    )
+        slug, message, hint, length = special
+        return slug, message, hint, position, length
+    wanted = near(word, _keywords_of(expected))
+    hint = f"write “{wanted}”" if wanted else f"expected {_expectation(expected, start)}"
+    return "unexpected", f"“{word}” makes no sense here", hint, position, len(word)
 
 
-def _first_word(
-    text: str, word: str, start: str, fits: Callable[[str, str], bool]
-) -> tuple[str, str, str, int]:
-    """A line whose first word begins nothing in this block."""
-    for other in ("step", "declaration", "result", "rating"):
-        if other != start and fits(text, other):
-            message = f"this line can't stand here: a {_PLACE[start]} was expected"
-            return "wrong-block", message, _HOME[other], len(text.rstrip().rstrip(":"))
-    words = FIRST_WORDS.get(start, ())
-    wanted = near(word, words)
+def _keywords_of(expected: set[str]) -> list[str]:
+    known = keywords()
+    return sorted(known[terminal] for terminal in expected if terminal in known)
+
+
+def _first_word(word: str, start: str) -> tuple[str, str, str]:
+    """A line whose first word begins nothing."""
     message = f"“{word}” begins no {_PLACE[start]}"
-    if wanted is not None:
-        return "unknown-word", message, f"write “{wanted}”", len(word)
-    hint = f"a {_PLACE[start]} begins with {listed(words, 30)}" if words else ""
-    return "unknown-word", message, hint, max(1, len(word))
+    words = FIRST_WORDS.get(start, ())
+    wanted = near(word, (w for words in FIRST_WORDS.values() for w in words))
+    if start == "step" and word.lower() in ("elseif", "elif"):
+        return "unknown-word", message, "write “else if”"
+    if wanted is not None and start != "expression":
+        home = "" if wanted in words else f": {_HOME[kind_of(wanted) or start]}"
+        return "unknown-word", message, f"write “{wanted}”{home}"
+    if start == "result" and word in RESERVED:
+        message = f"“{word}” is a word of the language and can't be a name"
+        return "reserved-word", message, "choose another name"
+    if start == "result":
+        hint = "a line of results is NAME = VALUE, or begins with expect"
+        return "unknown-word", message, hint
+    hint = f"a {_PLACE[start]} begins with {listed(words, 30)}" if words else "write 1 V or a name"
+    return "unknown-word", message, hint
 
 
 def _special(
     text: str, before: str, word: str, position: int, expected: set[str]
 ) -> tuple[str, str, str, int] | None:
     """Mistakes that have a better name than "expected this, found that"."""
+    is_word = re.match(r"[^\W\d]", word) is not None
     number = re.search(r"(?<![\w.])(\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)$", before)
-    known = any(keywords().get(t) == word for t in expected)
-    if number and re.match(r"[^\W\d]", word) and word not in RESERVED and not known:
-        wanted = near(word, SIMPLE_UNITS) or _UNIT_WORDS.get(word.lower().rstrip("s"))
-        hint = f"write {number[1]} {wanted}" if wanted else "units are written as in 2.7 V"
-        return "unknown-unit", f"“{word}” is not a unit that is known here", hint, len(word)
-    if "UNIT" in expected and re.match(r"[^\W\d]", word):
-        wanted = near(word, SIMPLE_UNITS) or _UNIT_WORDS.get(word.lower().rstrip("s"))
+    wanted = _unit_meant(word)
+    if is_word and "UNIT" in expected:
         hint = f"write {wanted}" if wanted else "units are written as V, mohm or W/m^2"
         return "unknown-unit", f"“{word}” is not a unit that is known here", hint, len(word)
-    if word == "=" and (text[position : position + 2] == "==" or "COMPARISON" in expected):
+    if is_word and number and word not in RESERVED and word not in _keywords_of(expected):
+        keyword = near(word, _keywords_of(expected))
+        if wanted is None and keyword is not None:
+            return "unexpected", f"“{word}” makes no sense here", f"write “{keyword}”", len(word)
+        hint = f"write {number[1]} {wanted}" if wanted else "units are written as in 2.7 V"
+        return "unknown-unit", f"“{word}” is not a unit that is known here", hint, len(word)
+    two = text[position : position + 2]
+    if two in ("=>", "=<"):
+        return "unexpected", f"“{two}” makes no sense here", f"write “{two[::-1]}”", 2
+    if two in ("==", "!=") or word == "≠" or (word == "=" and "COMPARISON" in expected):
         return (
             "equality",
-            "measured values are never exactly equal to another",
+            "the language knows no “equal”: measured values never are",
             "compare with <=, >= or `in A to B`",
-            2 if text[position : position + 2] == "==" else 1,
+            2 if two in ("==", "!=") else 1,
         )
+    if word in _INSTEAD:
+        return "unexpected", f"“{word}” makes no sense here", f"write {_INSTEAD[word]}", len(word)
+    if word in SIMPLE_UNITS and "NAME" not in expected:
+        hint = "a unit stands behind a number; a value brings its own"
+        return "unexpected", f"“{word}” makes no sense here", hint, len(word)
     if word in RESERVED and "NAME" in expected:
         return (
             "reserved-word",
@@ -157,28 +199,59 @@ def _special(
             "choose another name",
             len(word),
         )
-    if re.match(r"\d", word) and re.match(r"\d+\.$|\d*\.\d+\.", word):
-        return "number", f"“{word}” is no number", "write it as 1, 1.5 or 1e-3", len(word)
+    if word[0].isdecimal() and not _is_quantity(word):
+        digits = re.match(r"\d+(?:\.\d+)?", word)
+        amount = digits[0] if digits else ""
+        meant = _unit_meant(word[len(amount) :])
+        hint = f"write {amount} {meant}" if meant else "write it as 1, 1.5 or 1e-3"
+        return "number", f"“{word}” is no number", hint, len(word)
     return None
+
+
+def _is_quantity(word: str) -> bool:
+    try:
+        read(word)
+    except UnitError:
+        return False
+    return True
+
+
+def _unit_meant(word: str) -> str | None:
+    """The unit that a word most likely means: the case that fits best wins (mw: mW, not MW)."""
+    folded = [unit for unit in SIMPLE_UNITS if unit.lower() == word.lower()]
+    if folded:
+        return max(folded, key=lambda unit: sum(a == b for a, b in zip(unit, word, strict=False)))
+    return _UNIT_WORDS.get(word.lower().rstrip("s")) or near(word, SIMPLE_UNITS)
 
 
 _UNIT_WORDS = {
     "volt": "V", "ampere": "A", "amp": "A", "ohm": "ohm", "second": "s", "sec": "s",
-    "minute": "min", "mins": "min", "hour": "h", "day": "d", "farad": "F", "watt": "W",
-    "joule": "J", "percent": "%", "kelvin": "K", "celsius": "°C", "hertz": "Hz",
-    "millisecond": "ms", "millivolt": "mV", "milliamp": "mA", "milliampere": "mA",
-    "microamp": "uA",
+    "minute": "min", "min": "min", "hour": "h", "hr": "h", "day": "d", "farad": "F", "watt": "W",
+    "joule": "J", "percent": "%", "kelvin": "K", "celsiu": "°C", "degree": "°C", "deg": "°C",
+    "hertz": "Hz", "millisecond": "ms", "msec": "ms", "millivolt": "mV", "milliamp": "mA",
+    "milliampere": "mA", "microamp": "uA", "kiloohm": "kohm",
+}  # fmt: skip
+
+# What word processors and other languages write for what is meant here.
+_INSTEAD = {
+    "≤": "“<=”", "≥": "“>=”", "×": "“*”", "÷": "“/”", "–": "“-”", "—": "“-”", "&": "“and”",
+    "|": "“or”", "!": "“not”", "[": "“(”", "]": "“)”", "“": "texts in straight quotes: \"",
+    "”": "texts in straight quotes: \"", "„": "texts in straight quotes: \"",
+    "'": "texts in double quotes: \"", "°": "°C", "º": "°C",
 }  # fmt: skip
 
 
-def _expectation(expected: set[str]) -> str:
+def _expectation(expected: set[str], start: str) -> str:
     """What could have followed, in words; operators are left out where more is to be said."""
-    known = keywords()
-    words = sorted(f"“{known[t]}”" for t in expected if t in known)
+    words = [f"“{word}”" for word in _keywords_of(expected)]
     if _VALUE & expected >= {"QUANTITY", "NAME"}:
         return listed(["a value", *words])
+    ending = "the end of the value" if start == "expression" else "the end of the line"
     if expected <= {"$END"}:
         return "nothing more on this line"
-    others = sorted(_CLASSES[t] for t in expected - _OPERATORS if t in _CLASSES and t not in known)
-    end = ["the end of the line"] if "$END" in expected else []
-    return listed([*words, *others, *end]) or "a value"
+    if "WORDS" in expected:
+        words.append(_WORDS[start])
+    others = sorted(_CLASSES[t] for t in expected - _OPERATORS if t in _CLASSES)
+    end = [ending] if "$END" in expected else []
+    operators = sorted(_CLASSES[t] for t in expected & _OPERATORS if t in _CLASSES)
+    return listed([*words, *others, *end]) or listed(operators) or "a value"

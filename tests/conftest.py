@@ -1,9 +1,10 @@
 """Specifications in Markdown: recipes with the whole of what is said about each, run as tests.
 
-Any `.md` file below this folder may hold them. A block fenced as `recipe` is checked, and the block
-fenced as `problems` after it holds every problem as it is drawn, or “none”. Words behind `recipe`
-are settings as the command line gives them (`rated=2.5 V, rate=1 A`); a block fenced as `bench`
-before it is the bench file that it is checked against. Headings name the tests.
+Any `.md` file below this folder may hold them. A block fenced as `recipe` is checked, one fenced as
+`parsed` is read and no more, and the block fenced as `problems` after it holds every problem as it
+is drawn, or “none”. Words behind `recipe` are settings as the command line gives them
+(`rated=2.5 V, rate=1 A`); a block fenced as `bench` before it is the bench file that it is checked
+against. Headings name the tests.
 
 `pytest --rewrite-specifications` writes what is said now in place of what stands there; the change
 is then for a person to read.
@@ -19,8 +20,8 @@ from typing import Any, NamedTuple
 import pytest
 
 _FENCE = re.compile(
-    r"^(?P<mark>#+) (?P<heading>[^\n]+)$|^```(?P<kind>recipe|problems|bench)(?P<words>[^\n]*)\n"
-    r"(?P<text>.*?)^```$",
+    r"^(?P<mark>#+) (?P<heading>[^\n]+)$"
+    r"|^```(?P<kind>recipe|parsed|problems|bench)(?P<words>[^\n]*)\n(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )
 
@@ -32,6 +33,7 @@ class Example(NamedTuple):
     recipe: str
     settings: str
     bench: str
+    checked: bool
     expected: str
     place: tuple[int, int]
 
@@ -45,7 +47,7 @@ def examples(text: str) -> Iterator[Example]:
             heading, bench, count = match["heading"].strip(), "", 0
         elif match["kind"] == "bench":
             bench = match["text"]
-        elif match["kind"] == "recipe":
+        elif match["kind"] != "problems":
             assert waiting is None, f"a recipe beneath “{heading}” has no block of problems"
             waiting = match
         else:
@@ -53,8 +55,8 @@ def examples(text: str) -> Iterator[Example]:
             count += 1
             name = heading if count == 1 else f"{heading} ({count})"
             yield Example(
-                name, waiting["text"], waiting["words"].strip(), bench, match["text"].strip("\n"),
-                match.span("text"),
+                name, waiting["text"], waiting["words"].strip(), bench,
+                waiting["kind"] == "recipe", match["text"].strip("\n"), match.span("text"),
             )  # fmt: skip
             waiting = None
     assert waiting is None, f"the last recipe beneath “{heading}” has no block of problems"
@@ -78,7 +80,8 @@ def said_about(example: Example, folder: Path) -> str:
         assert bench is not None, "\n".join(map(draw, found))
         assert not found.has_errors, "\n".join(map(draw, found))
     tree, problems = parse(example.recipe, "test.recipe")
-    check(tree, problems, overrides, bench)
+    if example.checked:
+        check(tree, problems, overrides, bench)
     return "\n\n".join(draw(problem, 100) for problem in problems) or "none"
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
+from drivers.kinds import KINDS
 from grammar import tree
 from grammar.diagnostic import Related
 from grammar.quantity import CURRENT, POWER, VOLTAGE, write
@@ -147,9 +148,11 @@ def too_much_power(checked: Checked, part: PartFacts, p: Programmed, side: int, 
         other = CURRENT if p.mode == "voltage" else VOLTAGE
         fit = write(rounded_down((1 - MARGIN) * rated / reach), other)
         hint = f"write limit {fit} or less, or lower the level: their product is what counts"
+    size = f"up to {write(w, POWER, 3)} can {way} `{part.name}` here"
+    if math.isinf(w):
+        size = f"nothing bounds the power that can {way} `{part.name}` here"
     return Words(
-        f"up to {write(w, POWER, 3)} can {way} `{part.name}` here, and it bears "
-        f"{write(rated, POWER)}",
+        f"{size}, and it bears {write(rated, POWER)}",
         hint,
         related(checked, part, p, "power"),
     )
@@ -172,7 +175,7 @@ def _ends(part: PartFacts) -> list[float]:
 def takes_over(part: PartFacts, p: Programmed, own: Own, most: float, looks: bool) -> Words:
     """What the part forces by itself may lie outside the limit of a current source.
 
-    `looks` says whether the runner could look at the part before power.
+    `looks` says whether the runner can look at the part before power.
     """
     held = own.interval
     ends = f"{write(held.low, VOLTAGE)} to {write(held.high, VOLTAGE)}"
@@ -181,16 +184,16 @@ def takes_over(part: PartFacts, p: Programmed, own: Own, most: float, looks: boo
     if math.isfinite(most):
         current = f"up to {write(most, CURRENT)}"
     hint = f"write a limit that holds {what}"
-    if held.low < held.high and looks:
+    if KINDS[part.kind].forces == "within its rating":
         hint = (
             f"write limit {ends}; or output {part.channel} off before this step and on after it, "
             "so that the part is looked at anew"
         )
-    elif held.low < held.high:
-        hint = (
-            f"write measure open behind `channel {part.channel}:`, so that the part is looked at "
-            f"before power, where the instrument can do that; or limit {ends}"
-        )
+        if not looks:
+            hint = (
+                f"write measure open behind `channel {part.channel}:`, so that the part is looked "
+                f"at before power, where the instrument can do that; or limit {ends}"
+            )
     return Words(
         f"`{part.name}` may hold {what} here, and this limit is {write(p.low.high, VOLTAGE)} to "
         f"{write(p.high.low, VOLTAGE)}: outside of it the limit takes over, and the instrument "

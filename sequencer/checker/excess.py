@@ -51,14 +51,12 @@ class Excess:
         self.keep(slug, span, 0.0, lambda: Words(message, hint, list(places)))
 
     def tell(self) -> None:
-        """Say everything; a lack of margin only where nothing worse is said of the same place."""
+        """Say everything but what merely follows from something else that is said."""
         problems = self.checked.problems
-        beyond = {s for slug, s in self.found if slug.endswith("beyond-rating")}
         for (slug, span), (_, say) in self.found.items():
-            if slug in ("no-margin", "margin-too-small") and span in beyond:
-                continue
-            add = problems.warning if slug in _WARNINGS else problems.error
-            add(slug, span, *say())
+            if not any(_follows(slug, span, *other) for other in self.found):
+                add = problems.warning if slug in _WARNINGS else problems.error
+                add(slug, span, *say())
 
     def judge(
         self,
@@ -159,3 +157,16 @@ class Excess:
         """Power can come out of the part, and the channel isn't declared to take it."""
         checked = self.checked
         self.keep("sink-needed", p.step.span, 0.0, lambda: complaints.sink_needed(checked, part, p))
+
+
+def _follows(slug: str, span: Span, other: str, place: Span) -> bool:
+    """Whether a finding only follows from another one at its place."""
+    match other:
+        case "division-by-zero":
+            inside = span[:2] <= place[:2] and place[2:] <= span[2:]
+            return inside and slug.endswith("beyond-rating")
+        case "limit-reversed":
+            return span == place and slug == "limit-takes-over"
+        case "voltage-beyond-rating" | "current-beyond-rating":
+            return span == place and slug in ("no-margin", "margin-too-small")
+    return False

@@ -53,14 +53,18 @@ def passes(value: float, bound: float) -> bool:
 
 
 def imposed(
-    part: Rated, p: Programmed, own: Own, most: float, algebra: Algebra, errors: Errors
+    part: Rated, p: Programmed, own: Own, pushed: float, algebra: Algebra, errors: Errors
 ) -> Imposed:
-    """What a program imposes; `most` is the current that a limit that takes over can push (A)."""
+    """What a program imposes on a part.
+
+    `own` is what the part may force by itself; `pushed` the current (A) that a limit which has
+    taken over pushes either way, 0 where the limit holds the part.
+    """
     # What an earlier step has brought it to beyond its rating, it may still hold.
     holds = interval.hull(part.voltage, own.interval)
     if p.mode == "voltage":
         return _voltage(part, p, holds, algebra, errors)
-    return _current(part, p, own, holds, most, algebra, errors)
+    return _current(part, p, own, holds, pushed, algebra, errors)
 
 
 def _voltage(
@@ -100,7 +104,7 @@ def _current(
     p: Programmed,
     own: Own,
     holds: Interval,
-    most: float,
+    pushed: float,
     algebra: Algebra,
     errors: Errors,
 ) -> Imposed:
@@ -125,10 +129,10 @@ def _current(
         reach = max(abs(p.low.low), abs(p.high.high))
         into += _off(level.reach, reach, errors.current, errors.voltage)
     held = own.interval
-    if math.isfinite(most) or most == math.inf:
-        current = interval.hull(current, Interval(-most, most))
+    if pushed > 0:
+        current = interval.hull(current, Interval(-pushed, pushed))
         voltage = limit if voltage is None else interval.hull(voltage, limit)
-        into = max(into, product(max(holds.reach, limit.reach), most))
+        into = max(into, product(max(holds.reach, limit.reach), pushed))
     out = 0.0
     if part.forces != "nothing":
         if held.high > 0:

@@ -122,18 +122,23 @@ def refused(
     sinks = any(r.direction != "source" for r in specification.continuous)
     largest_v = specification.voltage_ranges[-1].full_scale
     largest_i = specification.current_ranges[-1].full_scale
+    found: dict[str, tuple[float, float]] = {}
     for x in level:
         for y in limit:
             volts, amperes = (x, y) if mode == "voltage" else (y, x)
-            if abs(volts) > largest_v or abs(amperes) > largest_i:
-                return volts, amperes, "range"
-            directions = ["source", "sink"]
-            if volts * amperes != 0:
-                directions = ["source" if volts * amperes > 0 else "sink"]
-            if directions == ["sink"] and not sinks:
-                continue
-            if not any(specification.holds(abs(volts), abs(amperes), d) for d in directions):
-                return volts, amperes, directions[0]
+            size = abs(volts), abs(amperes)
+            if size[0] > largest_v or size[1] > largest_i:
+                found["range"] = volts, amperes
+            elif volts * amperes == 0:
+                if not any(specification.holds(*size, d) for d in ("source", "sink")):
+                    found["source"] = volts, amperes
+            else:
+                how = "source" if volts * amperes > 0 else "sink"
+                if not specification.holds(*size, how) and (sinks or how == "source"):
+                    found[how] = volts, amperes
+    for how in ("range", "source", "sink"):
+        if how in found:
+            return *found[how], how
     return None
 
 

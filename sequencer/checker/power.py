@@ -136,19 +136,21 @@ class Power:
                 max(place.errors[1], error.current.accuracy(amperes)),
             )
             place.reading_s = max(place.reading_s, channel.reading_s)
-        own = held = self._own_after(p, own)
+        pushed = 0.0
         if p.mode == "current" and not looked and takes_over(p, own, algebra):
-            looks = place.looks_open and place.rated.forces == "within its rating"
-            self.excess.takes_over(part, p, own, place.most, looks)
-            # That says it all: the rest is judged as if the limit held the part.
-            held = _own(p.low, p.high)
-        planned = imposed(place.rated, p, held, place.most, algebra, NO_ERRORS)
+            self.excess.takes_over(part, p, own, place.most, place.looks_open)
+            pushed = place.most
+            # The part is driven back to whichever side it lies beyond.
+            own = own.joined(Own((p.low, p.high), (p.low, p.high)))
+        own = self._own_after(p, own)
+        planned = imposed(place.rated, p, own, 0.0, algebra, NO_ERRORS)
         real = planned
         if error is not NO_ERRORS:
-            real = imposed(place.rated, p, held, place.most, algebra, error)
+            real = imposed(place.rated, p, own, 0.0, algebra, error)
+        # That a limit takes over has been said: the rest is judged as if it held the part.
         self.excess.judge(part, p, planned, real, error, place.specification)
-        if held is not own:
-            real = imposed(place.rated, p, own, place.most, algebra, error)
+        if pushed > 0:
+            real = imposed(place.rated, p, own, pushed, algebra, error)
         if real.out > 0 and not place.sinks:
             self.excess.needs_sink(part, p)
         self._keep(place, p, real.voltage, real.current, looked)
@@ -156,7 +158,7 @@ class Power:
         return own, real.rates
 
     def _own_after(self, p: Programmed, own: Own) -> Own:
-        """What the part may force once this has been imposed on it, in a sweep's next point, too."""
+        """What the part may force once this has been imposed, at a sweep's next point, too."""
         if p.mode == "voltage":
             return own.joined(_own(p.level, p.level))
         lows = (p.low,) if p.level.low < 0 else ()

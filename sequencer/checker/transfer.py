@@ -249,7 +249,10 @@ class Walk:
 
     def _output(self, node: tree.Output, state: State) -> State:
         name = node.channel.id
-        channel = state.channels[name]
+        channel = state.channels.get(name)
+        if channel is None:
+            # Nothing is ever sourced there: a meter without a part.
+            return state
         place = self.power.terminals[name]
         if not node.on:
             channel = channel._replace(on=False, on_by=frozenset(), own=place.own, rates=NOTHING)

@@ -87,6 +87,32 @@ class Algebra:
 
     def __init__(self, ranges: Mapping[str, Interval]) -> None:
         self.ranges = ranges
+        self._required: list[tuple[Form, float]] = []
+
+    def require(self, a: Value, b: Value) -> None:
+        """From now on a ≤ b holds, as the run compares the two."""
+        difference = self.binary("-", a, b)
+        if difference.form is not None and any(difference.form):
+            room = difference.error + ROUNDING * max(a.interval.reach, b.interval.reach)
+            self._required.append((difference.form, room))
+
+    def _as_required(self, form: Form, found: Interval) -> Interval:
+        """Bounds narrowed where a form is one that is required of the settings, but for a constant.
+
+        d ≤ 0 with f = d + c says f ≤ c, and with f = c - d says f ≥ c.
+        """
+        for required, room in self._required:
+            for sign in ("-", "+"):
+                rest = _combined(sign, form, required)
+                if rest is None or any(rest):
+                    continue
+                bound = rest.get((), 0.0)
+                room += ROUNDING * abs(bound)
+                one_side = Interval(-math.inf, bound + room)
+                if sign == "+":
+                    one_side = Interval(bound - room, math.inf)
+                found = interval.meet(found, one_side) or found
+        return found
 
     def number(self, value: float) -> Value:
         """A constant."""
@@ -119,8 +145,10 @@ class Algebra:
             return Value(natural)
         if natural.low == natural.high:
             return Value(natural, form, error)
-        bounds = interval.meet(natural, self._bounds(form, error))
-        return Value(bounds or natural, form, error)
+        bounds = interval.meet(natural, self._bounds(form, error)) or natural
+        if self._required:
+            bounds = self._as_required(form, bounds)
+        return Value(bounds, form, error)
 
     def function(self, name: str, arguments: Sequence[Value]) -> Value:
         """A function of the language."""

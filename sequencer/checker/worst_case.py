@@ -120,6 +120,7 @@ class _Analysis:
         narrowed = self._required(evaluation)
         self.algebra = Algebra(narrowed)
         self.evaluation = Evaluation(self.algebra, checked.relative, self.limits)
+        self._relate()
         self.readings = {name: self._readings(name) for name in checked.channels}
         self.followed = followed(checked.recipe)
 
@@ -156,6 +157,20 @@ class _Analysis:
                 narrowed = evaluation.assume(node.condition, state, True)
                 state = narrowed if narrowed is not None else state
         return {name: state.names[name].interval for name in ranges}
+
+    def _relate(self) -> None:
+        """What is required of several settings together, where it is a plain comparison."""
+        algebra = self.algebra
+        state = State({n: algebra.setting(n) for n in algebra.ranges}, {}, {}, Ledger(0.0, {}))
+        for node in self.checked.recipe.requires:
+            condition = node.condition
+            if isinstance(condition, tree.Compare):
+                left = self.evaluation.value(condition.left, state)
+                right = self.evaluation.value(condition.right, state)
+                if condition.operator in ("<", "<="):
+                    algebra.require(left, right)
+                else:
+                    algebra.require(right, left)
 
     def _readings(self, channel: str) -> tuple[Interval, Interval]:
         """What a reading can be that trips no guard: V and A."""
@@ -288,7 +303,7 @@ class _Analysis:
             volts, amperes = place.errors
             over = specification.overshoot
             aperture = place.reading_s
-            reaction = instrument.reaction_s(specification, aperture)
+            reaction = math.ceil(100 * instrument.reaction_s(specification, aperture)) / 100
             found.append(
                 f"{name}: error {write(volts, VOLTAGE, 3)} and {write(amperes, CURRENT, 3)}, "
                 f"overshoot {write(over.voltage, VOLTAGE, 3)} and "

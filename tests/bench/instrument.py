@@ -12,7 +12,12 @@ import socket
 import sys
 import time
 
-DEFAULTS = {"*IDN": "RIDGE,CANNED,1,1", "*OPC": "1", "*ESR": "0", "*STB": "0"}
+DEFAULTS = {
+    "*IDN": "RIDGE,CANNED,1,1",
+    "*OPC": "1",
+    "SOURCE:FUNCTION:MODE": "VOLT",
+    "OUTPUT:STATE": "0",
+}
 ANSWERS = {
     "READ": "1.234567891234E+00,5.678901234567E-01",
     "STATUS:QUESTIONABLE:CONDITION": "0",
@@ -43,7 +48,10 @@ class Canned:
                 until = time.perf_counter() + self.delay_s
                 while time.perf_counter() < until:
                     pass
-            answers.append(ANSWERS.get(name) or self.values.get(name, "0"))
+            answer = ANSWERS.get(name) or self.values.get(name, "0")
+            if name == "READ" and self.values["OUTPUT:STATE"] not in ("1", "ON"):
+                answer = "0.0,0.0"  # what flows with the output off is seen, and no run ends well
+            answers.append(answer)
         return ";".join(answers)
 
 

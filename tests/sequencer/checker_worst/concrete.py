@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from drivers.kinds import KINDS
@@ -85,10 +86,8 @@ class Run:
         else:
             return False
         for block in (self.checked.recipe.steps, self.checked.recipe.final):
-            try:
+            with suppress(Ends, Left):
                 self.block(block)
-            except (Ends, Left):
-                pass
             for name in self.ports:
                 self._off(name)
             del self.blocks[1:]
@@ -506,6 +505,13 @@ def _within(block: tree.Block) -> Iterator[tree.Step]:
     """All steps of a block, those within others included."""
     for step in block:
         yield step
-        for inner in vars(step).values():
-            if isinstance(inner, tuple):
-                yield from _within(tuple(s for s in inner if isinstance(s, tree.Node)))
+        match step:
+            case tree.If():
+                for arm in step.arms:
+                    yield from _within(arm.body)
+                yield from _within(step.otherwise or ())
+            case tree.Every():
+                yield from _within(step.body)
+                yield from _within(step.otherwise or ())
+            case tree.Repeat() | tree.ForIn() | tree.ForCount():
+                yield from _within(step.body)

@@ -83,6 +83,8 @@ class Program:
                 self.names.known.append((name, unit))
         if dice.random() < 0.3 and self.names.of("V"):
             self.head.append(f"require {self.names.of('V')[0]} <= 2.5 V")
+        if dice.random() < 0.5 and self.names.of("V") and self.names.of("A"):
+            self.head.append("require set_0 * set_1 <= 3 W")
         if dice.random() < 0.3:
             self.head.append(f"guard smu.voltage {dice.choice(['<= 2 V', '>= -1 V', '<= 3.5 V'])}")
 
@@ -119,9 +121,10 @@ class Program:
                 if names:
                     name = dice.choice(names)
                     other = self.value(unit, 0)
-                    return dice.choice(
-                        [f"({name} - {other} - {name})", f"{name} * {other} / {name}"]
-                    )
+                    forms = [f"({name} - {other} - {name})", f"{name} * {other} / {name}"]
+                    if {"set_0", "set_1"} <= {n for n, _ in self.names.known}:
+                        forms += [f"(set_0 * set_1 / 1 {'A' if unit == 'V' else 'V'})"] * 2
+                    return dice.choice(forms)
         return dice.choice(grid)
 
     def condition(self, depth: int = 1) -> str:
@@ -178,8 +181,6 @@ class Program:
                 break
             if self._step(depth):
                 break
-        else:
-            size = size or 1
         self.names.known, self.names.settable = known, settable
 
     def _inner(self, depth: int) -> None:

@@ -1,0 +1,275 @@
+"""The table as a person reads it, and how long it takes to come to it.
+
+The figures of the first table are worked out by hand beside it; the table itself is the one of the
+language's description.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+
+from drivers.bench_file import BenchFile, read_bench
+from grammar import tree
+from grammar.parse import parse
+from sequencer.checker import Checked, check
+from sequencer.checker.scope import steps_of
+from sequencer.checker.table import as_data, render
+from sequencer.checker.turns import BODIES_A_RECIPE, Turns
+from sequencer.checker.worst_case import WorstCase
+
+EXAMPLE = """recipe "Supercapacitor: capacitance and internal resistance"
+about "Empty, charge at constant current, hold at the rated voltage, discharge at constant current."
+about "Capacitance from the line between 80 % and 40 % of the rated voltage."
+
+channel smu: source, sink, measure, remote sense, measure open
+
+part bank is capacitor on smu:
+    voltage -0.05 V to 2.8 V
+    current within 4.2 A
+    energy up to 2 kJ
+
+setting rated = 2.7 V in 1 V to 2.7 V "rated voltage"
+setting rate = 3 A in 1 A to 4 A "charge and discharge current"
+setting hold = 30 min in 10 min to 2 h "time at the rated voltage"
+
+steps:
+    setup smu: aperture = 1 PLC, voltage range = 5 V, current range = 5 A
+    source smu voltage 0 V, limit rate           # empties it at constant current, cannot reverse it
+    output smu on
+    every 200 ms until smu.voltage <= 20 mV, at most 30 min:
+        measure smu into emptying
+
+    source smu voltage rated, limit rate
+    every 200 ms until smu.current <= 5 % * rate, at most 20 min:
+        measure smu into charging
+    every 5 s for hold:
+        measure smu into soak
+
+    source smu voltage 0 V, limit rate
+    every 100 ms until smu.voltage <= 0.1 V, at most 20 min:
+        measure smu into discharging
+
+results:
+    C = capacitance(discharging, 80 % * rated to 40 % * rated) "Capacitance"
+    R = internal_resistance(discharging, 80 % * rated to 40 % * rated) as mohm "Internal resistance"
+    efficiency = -energy(discharging) / (energy(charging) + energy(soak)) "Energy efficiency"
+    expect C in 350 F ± 20 %
+    expect R < 20 mohm
+"""
+
+CAPACITOR = """recipe "Ridge weather station: buffer"
+channel smu: source, sink, measure, measure open, two-sided limit
+part bank is capacitor on smu:
+    voltage -0.05 V to 2.8 V
+    current within 4.2 A
+"""
+
+
+def bench(specification: str = "demo-source-measure") -> BenchFile:
+    text = f'line_frequency = "50 Hz"\n[channels.smu]\nspecification = "{specification}"\n'
+    found, problems = read_bench(Path("test.bench.toml"), text)
+    assert found is not None, list(problems)
+    return found
+
+
+def checked(text: str, on: BenchFile | None = None) -> Checked:
+    recipe, problems = parse(text, "test.recipe")
+    return check(recipe, problems, None, on)
+
+
+def worst_of(text: str, on: BenchFile | None = None) -> WorstCase:
+    found = checked(text, on)
+    assert not found.problems.has_errors, list(found.problems)
+    assert found.worst is not None
+    return found.worst
+
+
+def test_the_table_of_the_language_is_printed_as_it_stands_there() -> None:
+    """Energy: (20 min + 2 h) × 2.7 V × 4 A = 90.72 kJ; time: 30 min + 20 min + 2 h + 20 min."""
+    assert render(worst_of(EXAMPLE), 140) == (
+        """\
+                 worst on any path      rating             held by
+bank voltage     0 V … 2.7 V            -0.05 … 2.8 V      the levels
+bank current     -4 A … 4 A             -4.2 … 4.2 A       the limits
+bank energy      up to 90.7 kJ          up to 2 kJ         the energy guard
+time under power up to 3 h 10 min
+assumed          polarity as drawn; sense leads whole; no bench named: instrument error and \
+overshoot not counted"""
+    )
+
+
+def test_in_a_narrow_terminal_it_is_folded() -> None:
+    drawn = render(worst_of(EXAMPLE), 70)
+    assert max(map(len, drawn.split("\n"))) <= 70
+    assert "bank current     -4 A … 4 A" in drawn
+
+
+def test_with_a_bench_the_rows_are_widened_and_the_envelope_is_shown() -> None:
+    """The range of 5 V holds 2.7 V: 0.02 % · 2.7 V + 0.5 mV + 5 mV overshoot = 6.04 mV.
+
+    That of 5 A holds 4 A: 0.1 % · 4 A + 2.5 mA + 5 mA = 11.5 mA (figures: the specification).
+    A reading a second at least, its aperture of 20 ms, 5 ms to switch: 1.025 s, rounded up.
+    """
+    assert render(worst_of(EXAMPLE, bench()), 96) == (
+        """\
+                 worst on any path       rating             instrument        held by
+bank voltage     -500 uV … 2.707 V       -0.05 … 2.8 V      -32 … 32 V        the levels
+bank current     -4.012 A … 4.012 A      -4.2 … 4.2 A       -4.5 … 4.5 A      the limits
+bank energy      up to 91.2 kJ           up to 2 kJ                           the energy guard
+time under power up to 3 h 10 min
+assumed          polarity as drawn; sense leads whole; smu: error 1.04 mV and 6.5 mA, overshoot
+                 5 mV and 5 mA counted, guards act within 1.03 s"""
+    )
+
+
+def test_a_current_source_is_held_by_the_look() -> None:
+    steps = """steps:
+    source smu current 3 A, limit 0 V to 2.7 V
+    output smu on
+    wait 10 s
+"""
+    drawn = render(worst_of(CAPACITOR + steps), 140).split("\n")
+    assert drawn[1:3] == [
+        "bank voltage     2.7 V                  -0.05 … 2.8 V      the limits and the look",
+        "bank current     0 A … 3 A              -4.2 … 4.2 A       the levels and the look",
+    ]
+
+
+def test_data_are_plain_and_say_none_where_there_is_no_bound() -> None:
+    """What has no bound is no number in JSON (RFC 8259, section 6)."""
+    data = as_data(worst_of(EXAMPLE))
+    assert json.loads(json.dumps(data, allow_nan=False)) == data
+    row = data["parts"][0]["rows"]["energy"]
+    assert row["rating"] == [None, 2000.0]
+    assert row["high"] == pytest.approx(2.7 * 4 * 8400, rel=1e-5)
+    assert row["held_by"] == "the energy guard"
+    assert data["parts"][0]["rows"]["power"]["rating"] is None
+
+
+def test_what_an_output_is_forced_to_holds_every_level_and_limit_until_it_goes_off() -> None:
+    text = (
+        CAPACITOR
+        + """setting rated = 2 V in 1 V to 2.5 V
+steps:
+    source smu voltage 1 V, limit 1 A
+    output smu on
+    wait 1 s
+    source smu voltage rated, limit 3 A
+    sweep smu voltage from 0 V to 1 V in 3 points, limit 4 A, into t
+    output smu off
+    source smu current 0.5 A, limit 0 V to 2 V
+    output smu on
+    wait 1 s
+results:
+    most = maximum(t, voltage)
+"""
+    )
+    found = checked(text)
+    assert found.worst is not None
+    steps = [s for s in steps_of(found.recipe.steps) if isinstance(s, tree.Output) and s.on]
+    assert [found.worst.forced[id(step)] for step in steps] == [(2.5, 4.0), (2.0, 0.5)]
+
+
+def test_a_part_stands_for_its_rating_less_a_margin() -> None:
+    """Without a bench 1 %; with one 0.1 % · 4.2 A + 2.5 mA + 5 mA and 0.02 % · 2.8 V + 5.5 mV."""
+    steps = "steps:\n    source smu voltage 1 V, limit bank\n    output smu on\n    wait 1 s\n"
+    plain = worst_of(CAPACITOR + steps).limits["bank"]
+    assert plain["current"] == pytest.approx((-4.158, 4.158))
+    assert plain["voltage"] == pytest.approx((-0.0495, 2.772))
+    real = worst_of(CAPACITOR + steps, bench()).limits["bank"]
+    assert real["current"] == pytest.approx((-4.1883, 4.1883))
+    assert real["voltage"] == pytest.approx((-0.04449, 2.79394))
+
+
+def test_the_stake_is_the_most_of_all() -> None:
+    """All that goes in, in all periods: 2 · 10 s · 2 V · 1 A, with a reading as each begins."""
+    steps = """steps:
+    source smu voltage 2 V, limit 1 A
+    repeat 2 times:
+        output smu on
+        wait 10 s
+        output smu off
+"""
+    worst = worst_of(CAPACITOR.replace("4.2 A\n", "4.2 A\n    energy up to 30 J\n") + steps)
+    assert worst.stake.energy == pytest.approx(2 * 10.02 * max(2.0, 2.8))
+    assert worst.stake.voltage == 2.0
+    assert worst.stake.power == pytest.approx(2.8)
+    (part,) = worst.parts
+    # A store's rating counts from each time that its output goes on.
+    assert part.rows["energy"].high == pytest.approx(10.02 * 2.0)
+    assert part.rows["energy"].held_by == "the levels, limits and times"
+    assert part.under_power_s == pytest.approx(20.04)
+
+
+def test_a_count_of_turns_in_settings_bounds_the_energy_of_a_resistor() -> None:
+    """What dissipates counts from the run's start: 5 · (1 s + 20 ms) · 2 W."""
+    text = """recipe "Ridge weather station: heater"
+channel smu: source, measure
+part heater is resistor on smu:
+    voltage within 5 V
+    current within 3 A
+    energy up to 100 J
+setting shots = 3 in 1 to 5
+steps:
+    source smu voltage 2 V, limit 1 A
+    repeat shots times:
+        output smu on
+        wait 1 s
+        output smu off
+"""
+    (part,) = worst_of(text).parts
+    assert part.rows["energy"].high == pytest.approx(5 * 1.02 * 2)
+    assert part.rows["energy"].low == 0.0
+
+
+def nest(depth: int, turns: int) -> str:
+    """Loops within loops around a level that grows with every turn."""
+    lines = ["steps:", "    let level = 0 V", "    source smu voltage 0 V, limit 1 A"]
+    lines.append("    output smu on")
+    for k in range(depth):
+        lines.append("    " * (k + 1) + f"repeat {turns} times:")
+    body = "    " * (depth + 1)
+    lines += [body + "set level = min(level + 1 mV, 2 V)"]
+    lines += [body + "source smu voltage level, limit 1 A", body + "measure smu"]
+    return CAPACITOR + "\n".join(lines) + "\n"
+
+
+def test_a_nest_of_loops_comes_to_rest(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Six deep, a million turns: followed within the budget, then taken together."""
+    turned = 0
+    real = Turns._turn
+
+    def counted(self: Turns, *rest: object) -> object:
+        nonlocal turned
+        turned += 1
+        return real(self, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Turns, "_turn", counted)
+    (part,) = worst_of(nest(6, 10)).parts
+    assert turned < BODIES_A_RECIPE
+    assert part.rows["voltage"].high == 2.0
+    assert part.under_power_s == pytest.approx(10**6 * 0.02 + 0.02)
+
+
+def test_two_thousand_steps_are_met_once_each(monkeypatch: pytest.MonkeyPatch) -> None:
+    from sequencer.checker.transfer import Walk
+
+    met = 0
+    real = Walk._step
+
+    def counted(self: Walk, *rest: object) -> object:
+        nonlocal met
+        met += 1
+        return real(self, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Walk, "_step", counted)
+    lines = [f"    source smu voltage {1 + k % 2} V, limit 1 A\n    wait 1 ms" for k in range(1000)]
+    text = CAPACITOR + "steps:\n    source smu voltage 1 V, limit 1 A\n    output smu on\n"
+    (part,) = worst_of(text + "\n".join(lines) + "\n").parts
+    assert met == 2002
+    assert (part.rows["voltage"].low, part.rows["voltage"].high) == (1.0, 2.0)
+    assert not math.isinf(part.rows["energy"].high)
