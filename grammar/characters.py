@@ -14,6 +14,8 @@ from grammar.diagnostic import Problems, Span
 
 LONGEST_LINE = 4_000
 DEEPEST_BRACKET = 60
+LONGEST_WORD_SHOWN = 40
+_SPACE = "write a space after the comma"
 
 # Invisible characters arrive with text that is copied from a page; within quotes and comments they
 # do no harm.
@@ -63,7 +65,7 @@ def clean(
             "a line may go on after a comma or inside brackets",
         )
         return Cleaned("", True)
-    broken, text, before = False, raw, len(open_brackets)
+    broken, commas, text, before = False, 0, raw, len(open_brackets)
     for match in _BITS.finditer(raw):
         bit, index = match[0], match.start()
         at = places.span(offset + index, offset + index + 1)
@@ -91,7 +93,9 @@ def clean(
                 )
                 broken = True
         elif bit == ",":
-            _digits_and_comma(raw, index, offset, places, problems)
+            if not commas:
+                _digits_and_comma(raw, index, offset, places, problems)
+            commas += 1
             broken = True
         elif bit == '"':
             problems.error(
@@ -118,7 +122,9 @@ def _digits_and_comma(
     whole, part = before[0] if before else "", after[0] if after else ""
     span = places.span(offset + index - len(whole), offset + index + 1 + len(part))
     digits = re.match(r"\d+", part)
-    if whole.isdecimal() and digits:
+    if max(len(whole), len(part)) > LONGEST_WORD_SHOWN:
+        problems.error("decimal-comma", span, "a comma stands between two digits", _SPACE)
+    elif whole.isdecimal() and digits:
         part = digits[0]
         problems.error(
             "decimal-comma",
@@ -131,7 +137,7 @@ def _digits_and_comma(
             "decimal-comma",
             span,
             f"“{whole},{part}” can be read as one value and as two",
-            f"write a space after the comma: “{whole}, {part}”",
+            f"{_SPACE}: “{whole}, {part}”",
         )
 
 

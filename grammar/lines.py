@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from grammar.characters import Places, clean
 from grammar.diagnostic import Problems, Related, Span
 
-LONGEST_TEXT = 4_000_000
+LONGEST_TEXT = 1_000_000
 LONGEST_CONTINUED_LINE = 100_000
 DEEPEST_BLOCK = 40
 MOST_PROBLEMS = 50

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable
 from functools import lru_cache
 
+from grammar.characters import LONGEST_WORD_SHOWN
 from grammar.lines import FIRST_WORDS
 from grammar.quantity import SIMPLE_UNITS, UnitError, read
 from grammar.tables import GRAMMAR
@@ -117,6 +118,10 @@ def describe_unexpected(
     """
     match = _WORD.match(text, position)
     word = match[0] if match else ""
+    if len(word) > LONGEST_WORD_SHOWN:
+        hint = f"expected {_expectation(expected, start)}"
+        message = f"“{word[:LONGEST_WORD_SHOWN]}…” makes no sense here"
+        return "unexpected", message, hint, position, len(word)
     before = text[:position].rstrip()
     if start != "expression" and kind_of(text) not in (start, None):
         slug, message, hint, length = wrong_block(text, start)

@@ -223,7 +223,12 @@ class Run:
         self.patience_s = LONGEST_EXCHANGE_S + 2 * max(p.aperture_s for p in self.ports.values())
 
     def program(self, port: Port, setpoint: Setpoint) -> None:
-        """Program a setpoint; a change of mode under power goes through off and on again."""
+        """Program a setpoint; a change of mode under power goes through off and on again.
+
+        What the check has proved is looked at once more: a value that came from a reading over range
+        may be one that it has not foreseen.
+        """
+        _refuse_beyond_rating(port, setpoint)
         changes = port.on and port.setpoint is not None and port.setpoint.mode != setpoint.mode
         if changes and not self._can_switch_mode[port.name]:
             self.event("interruption", f"{port.name}: off and on again to change the mode", port)
@@ -362,6 +367,22 @@ def _scale(find: Callable[[float], object], magnitude: float | None) -> float | 
     if found is None:
         raise Failed(f"no range of the instrument holds {magnitude:.6g}", "bench")
     return found.full_scale  # type: ignore[attr-defined, no-any-return]
+
+
+def _refuse_beyond_rating(port: Port, setpoint: Setpoint) -> None:
+    """The level, and the limit on the level's side, against the ratings. Raises Failed."""
+    asked = [(setpoint.mode, setpoint.level)]
+    if setpoint.level:
+        other = "current" if setpoint.mode == "voltage" else "voltage"
+        asked.append((other, setpoint.high if setpoint.level > 0 else setpoint.low))
+    for quantity, value in asked:
+        low, high = port.ratings.get(quantity, (-math.inf, math.inf))
+        if not low <= value <= high:
+            raise Failed(
+                f"{port.name}: {_words(setpoint)} was asked for, and the {quantity} of "
+                f"{port.part} may be {low:.6g} to {high:.6g}: not programmed",
+                "recipe",
+            )
 
 
 def _same(a: Setpoint, b: Setpoint) -> bool:

@@ -185,3 +185,23 @@ def test_margins_are_the_smallest_and_when(tmp_path: Path) -> None:
     counted = 1000 - guards["bank energy"].margin
     assert 0 < counted - columns["energy"].max() < 2.8
     assert not any(guard.tripped for guard in guards.values())
+
+
+def test_a_level_that_an_over_range_reading_gave_is_not_programmed(tmp_path: Path) -> None:
+    """The check takes a reading to lie within the rating; an overflow may make more of it."""
+    text = CHARGE.format(rating="", more="", period="1 s").replace("    \n", "")
+    text = text.replace(
+        "    every 1 s for 10 min:\n        measure smu into t\n",
+        "    measure smu\n    source smu voltage 0.9 * min(smu.voltage, 5 V), limit 1 A\n    measure smu\n",
+    )
+
+    def overflow(reading: Reading) -> Reading:
+        return reading._replace(voltage=math.inf) if reading.time > 0.05 else reading
+
+    ran = dry(text, tmp_path, change=altered(overflow))
+    assert ran.finished.exit_code == 4
+    assert ran.ending.reason == (
+        "smu: voltage 4.5 V, limit 1 A was asked for, and the voltage of bank may be -0.05 to 2.8: "
+        "not programmed"
+    )
+    assert ran.events("output")[0] == "smu on"
