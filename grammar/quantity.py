@@ -14,11 +14,15 @@ import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Context, Decimal
 from functools import lru_cache
 from typing import NamedTuple
 
 LONGEST_NUMBER = 100
+
+# Wide enough for every product of a number and a unit to be exact, and not the thread's own context,
+# which a notebook may have set to a few digits.
+_EXACT = Context(prec=LONGEST_NUMBER + 50)
 ABSOLUTE_ZERO_C = Decimal("-273.15")
 
 
@@ -282,7 +286,7 @@ def read_unit(text: str) -> Unit:
         power = int((part["power"] or "^1").replace("²", "^2").replace("³", "^3")[1:])
         if part["join"] == "/":
             power = -power
-        scale *= unit.scale**power
+        scale = _EXACT.multiply(scale, _EXACT.power(unit.scale, power))
         dimension = dimension.times(unit.dimension.power(power))
         position = part.end()
     if position == 0:
@@ -313,7 +317,10 @@ def read(text: str) -> Quantity:
 
 def scaled(number: Decimal, unit: Unit) -> float:
     """The SI value of a number in a unit. Raises UnitError where a float can't hold it."""
-    value = float(number - ABSOLUTE_ZERO_C if unit.dimension.point else number * unit.scale)
+    if unit.dimension.point:
+        value = float(_EXACT.subtract(number, ABSOLUTE_ZERO_C))
+    else:
+        value = float(_EXACT.multiply(number, unit.scale))
     if math.isinf(value):
         raise UnitError("the number is too large")
     if value == 0 and number and not unit.dimension.point:
@@ -326,7 +333,9 @@ def in_unit(value: float, unit: Unit) -> float:
     if not math.isfinite(value):
         return value
     exact = Decimal(repr(float(value)))
-    return float(exact + ABSOLUTE_ZERO_C if unit.dimension.point else exact / unit.scale)
+    if unit.dimension.point:
+        return float(_EXACT.add(exact, ABSOLUTE_ZERO_C))
+    return float(_EXACT.divide(exact, unit.scale))
 
 
 _PREFIX_BY_POWER = {
@@ -362,7 +371,7 @@ def _with_prefix(value: float, symbol: str, digits: int) -> str:
     # Rounded before the prefix is chosen: 999.9999 mV is 1 V.
     rounded = Decimal(f"{value:.{digits - 1}e}")
     power = min(12, max(-15, 3 * (rounded.adjusted() // 3)))
-    number = float(rounded.scaleb(-power))
+    number = float(_EXACT.scaleb(rounded, -power))
     return f"{_digits(number, digits)} {_PREFIX_BY_POWER[power]}{symbol}"
 
 

@@ -32,6 +32,7 @@ DIMENSIONS: dict[str, Dimension] = {
 _DIGITS = {"energy": 3, "charge": 3}
 _GAP = 6
 _LEAST_GAP = 2
+_LEAST_ROOM = 12
 
 
 def render(worst: WorstCase, width: int = 80) -> str:
@@ -51,10 +52,7 @@ def render(worst: WorstCase, width: int = 80) -> str:
     while gap > _LEAST_GAP and gap * len(columns[1:]) > room:
         gap -= 1
     places = [columns[0] + 1, *(wide + gap for wide in columns[1:])]
-    drawn = [
-        "".join(cell.ljust(wide) for cell, wide in zip(line, [*places, 0], strict=False)).rstrip()
-        for line in lines
-    ]
+    drawn = [text for line in lines for text in _drawn(line, places, width)]
     lead = " " * places[0]
     folded = textwrap.wrap(
         assumed,
@@ -64,6 +62,16 @@ def render(worst: WorstCase, width: int = 80) -> str:
         break_on_hyphens=False,
     )
     return "\n".join([*drawn, *folded])
+
+
+def _drawn(line: list[str], places: list[int], width: int) -> list[str]:
+    """A row; where its last cell goes past the width it is folded beneath itself."""
+    cells = "".join(cell.ljust(wide) for cell, wide in zip(line, places, strict=False))
+    if len(line) <= len(places):
+        return [cells.rstrip()]
+    room = max(width - len(cells), _LEAST_ROOM)
+    first, *more = textwrap.wrap(line[-1], room) or [""]
+    return [(cells + first).rstrip(), *(" " * len(cells) + text for text in more)]
 
 
 def _lines(part: PartWorst, several: bool, with_bench: bool) -> list[list[str]]:
