@@ -54,6 +54,8 @@ def clean(
 ) -> Cleaned:
     """A physical line with its comment and odd characters blanked; its problems are reported.
 
+    Of each kind of odd character the first in a line is enough; tabs in the indentation are the
+    business of who makes blocks of it.
     `open_brackets` holds the offsets of the brackets that are open, and is brought up to date.
     """
     lead = len(raw) - len(raw.lstrip())
@@ -66,6 +68,7 @@ def clean(
         )
         return Cleaned("", True)
     broken, commas, text, before = False, 0, raw, len(open_brackets)
+    odd: set[str] = set()
     for match in _BITS.finditer(raw):
         bit, index = match[0], match.start()
         at = places.span(offset + index, offset + index + 1)
@@ -108,7 +111,9 @@ def clean(
             del open_brackets[before:]
             return Cleaned(text[:index] + '"' * (len(raw) - index), True)
         elif bit[0] != '"':
-            _odd_character(raw, index, lead, at, problems)
+            if bit not in odd and not (bit == "\t" and index < lead):
+                _odd_character(bit, at, problems)
+                odd.add(bit)
             text = text[:index] + " " + text[match.end() :]
     return Cleaned(text, broken)
 
@@ -141,14 +146,7 @@ def _digits_and_comma(
         )
 
 
-def _odd_character(raw: str, index: int, lead: int, at: Span, problems: Problems) -> None:
-    """A tab or an invisible character; one of a kind is enough for a line.
-
-    Tabs in an indentation are the business of who makes blocks of it.
-    """
-    char = raw[index]
-    if char in raw[lead:index] or (char == "\t" and index < lead):
-        return
+def _odd_character(char: str, at: Span, problems: Problems) -> None:
     if char == "\t":
         problems.error("tab", at, "there is a tab between the words", "write a space in its place")
     else:

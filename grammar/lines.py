@@ -157,7 +157,7 @@ class _Joiner:
             )
             pending.broken = True
         if self.length > LONGEST_CONTINUED_LINE:
-            self.pieces = self.pieces[:1]
+            self.pieces = [self.pieces[0], self.pieces[-1]]
         if self.open_brackets:
             begins_anew = _STATEMENT.match(self.text, next_offset) is not None or (
                 self._is_at_level(pending, next_offset)

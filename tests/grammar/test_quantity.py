@@ -48,9 +48,9 @@ from grammar.tree import Binary, Name, Number
 
 STEADY = settings(derandomize=True, deadline=None)
 
-# What each unit is in the base units m, kg, s, A, K, cd (their exponents) and its factor: SI brochure,
-# 9th edition, tables 2, 4 and 8; bar: the 8th edition, table 8; all from memory. Wh, Ah, %, ppm and
-# rpm by their definition in hours, hundredths, millionths and turns a minute.
+# What each unit is in the base units m, kg, s, A, K, cd (their exponents) and its factor: SI
+# brochure, 9th edition, tables 2, 4 and 8; bar: the 8th edition, table 8; all from memory. Wh, Ah,
+# %, ppm and rpm by their definition in hours, hundredths, millionths and turns a minute.
 BROCHURE = {
     "m": (1, (1, 0, 0, 0, 0, 0)),
     "g": (Fraction(1, 1000), (0, 1, 0, 0, 0, 0)),
@@ -97,7 +97,7 @@ WITHOUT_PREFIX = {"lm", "min", "h", "d", "rpm", "%", "ppm", "cm", "hPa", "degC",
 def test_a_unit_is_what_the_brochure_says(symbol: str) -> None:
     factor, exponents = BROCHURE[symbol]
     unit = read_unit(symbol)
-    assert unit.dimension == Dimension(*map(float, exponents))
+    assert list(unit.dimension.exponents) == [*exponents, 0]
     # rpm is a third of a decimal that doesn't end; all others are exact.
     assert math.isclose(unit.scale, factor, rel_tol=1e-27)
     assert symbol == "rpm" or Fraction(unit.scale) == factor
@@ -215,19 +215,14 @@ def test_what_is_no_quantity_is_refused(text: str, message: str) -> None:
     assert str(refused.value) == message
 
 
-def test_any_text_is_a_quantity_or_refused_and_never_anything_else() -> None:
-    @STEADY
-    @given(
-        st.text(alphabet="0123456789.,eE+-−^*·/²³ %°µVAsmCKohm(\n\x00Ω", max_size=30) | st.text()
-    )
-    def holds(text: str) -> None:
-        try:
-            found = read(text)
-        except UnitError:
-            return
-        assert math.isfinite(found.value)
-
-    holds()
+@STEADY
+@given(st.text(alphabet="0123456789.,eE+-−^*·/²³ %°µVAsmCKohm(\n\x00Ω") | st.text())
+def test_any_text_is_a_quantity_or_refused_and_never_anything_else(text: str) -> None:
+    try:
+        found = read(text)
+    except UnitError:
+        return
+    assert math.isfinite(found.value)
 
 
 numbers = st.from_regex(r"\A-?(0|[1-9][0-9]{0,20})(\.[0-9]{1,20})?(e-?[0-9]{1,2})?\Z")
@@ -386,13 +381,12 @@ def test_a_unit_may_be_asked_for(
 
 
 @STEADY
-@given(st.floats(allow_nan=False, allow_infinity=False), symbols)
+@given(st.floats(1e-270, 1e290) | st.floats(-1e290, -1e-270) | st.just(0.0), symbols)
 def test_a_value_in_a_unit_and_back(value: float, symbol: str) -> None:
+    """Rounded twice, so that the last bit may differ."""
     unit = SIMPLE_UNITS[symbol]
-    number = in_unit(value, unit)
-    if math.isfinite(number) and abs(number) > 1e-290 and abs(value) > 1e-290:
-        assert math.isclose(quantity.scaled(decimal.Decimal(repr(number)), unit), value,
-                            rel_tol=4e-16)  # fmt: skip
+    number = decimal.Decimal(repr(in_unit(value, unit)))
+    assert math.isclose(quantity.scaled(number, unit), value, rel_tol=4e-16)
 
 
 @pytest.mark.parametrize("space", ["", " "])
@@ -405,13 +399,11 @@ def test_the_grammar_takes_a_number_and_its_unit_as_one(symbol: str, space: str)
 
 
 @STEADY
-@given(
-    st.lists(symbols, min_size=2, max_size=4), st.sampled_from("*/·"), st.sampled_from(["", " "])
-)
+@given(st.lists(symbols, min_size=2, max_size=4), st.sampled_from("*/·"), st.booleans())
 def test_the_grammar_takes_products_and_quotients_of_units(
-    parts: list[str], join: str, space: str
+    parts: list[str], join: str, spaced: bool
 ) -> None:
-    text = f"2{space}{join.join(parts)}"
+    text = f"2{' ' if spaced else ''}{join.join(parts)}"
     assert parse_expression(text) == Number(read(text), text)
 
 
