@@ -103,7 +103,7 @@ def load_bench(path: Path) -> tuple[BenchFile | None, Problems]:
         raw = path.read_bytes()
         if len(raw) > _LARGEST_FILE:
             raise ValueError("it is too large")
-        text = raw.decode("utf-8")
+        text = raw.decode("utf-8-sig")  # some editors begin a file with a byte-order mark
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) else error
         if isinstance(error, UnicodeDecodeError):

@@ -67,7 +67,7 @@ def clean(
             "a line may go on after a comma or inside brackets",
         )
         return Cleaned("", True)
-    broken, commas, text, before = False, 0, raw, len(open_brackets)
+    broken, commas, text = False, 0, raw
     odd: set[str] = set()
     for match in _BITS.finditer(raw):
         bit, index = match[0], match.start()
@@ -107,8 +107,10 @@ def clean(
                 "this text is never closed",
                 'a text ends on its own line: write the missing “"”',
             )
-            # The text has swallowed the brackets that close those of its line.
-            del open_brackets[before:]
+            # The text has swallowed brackets that are meant as such.
+            for swallowed in raw[index:]:
+                if swallowed == ")" and open_brackets:
+                    open_brackets.pop()
             return Cleaned(text[:index] + '"' * (len(raw) - index), True)
         elif bit[0] != '"':
             if bit not in odd and not (bit == "\t" and index < lead):
@@ -131,11 +133,14 @@ def _digits_and_comma(
         problems.error("decimal-comma", span, "a comma stands between two digits", _SPACE)
     elif whole.isdecimal() and digits:
         part = digits[0]
+        # A comma before three digits may as well part thousands, and the two differ by as much.
+        thousands = f", or “{whole}{part}” where it parts thousands" if len(part) == 3 else ""
         problems.error(
             "decimal-comma",
             places.span(offset + index - len(whole), offset + index + 1 + len(part)),
             f"“{whole},{part}” has a decimal comma",
-            f"write “{whole}.{part}”; where two values are meant, write a space after the comma",
+            f"write “{whole}.{part}”{thousands}; "
+            "where two values are meant, write a space after the comma",
         )
     else:
         problems.error(

@@ -1,8 +1,7 @@
-"""Text to logical lines and blocks: continued lines and indentation. No grammar of a line.
+"""Text to logical lines: a line goes on inside brackets and after a comma at its end.
 
-A line goes on inside parentheses and after a comma at its end; a line that ends in a colon opens a
-block of lines that are indented further. A mistake in one line is reported once, and the lines
-after it are read as if it had been made good.
+A bracket that was never closed and a comma too many end where the next statement begins, so that
+the lines after them are read as if they had been made good. Knows no block.
 """
 
 from __future__ import annotations
@@ -11,11 +10,10 @@ import re
 from dataclasses import dataclass, field
 
 from grammar.characters import Places, clean
-from grammar.diagnostic import Problems, Related, Span
+from grammar.diagnostic import Problems
+from grammar.first_words import FIRST_WORDS
 
-LONGEST_TEXT = 1_000_000
 LONGEST_CONTINUED_LINE = 100_000
-DEEPEST_BLOCK = 40
 MOST_PROBLEMS = 50
 
 
@@ -23,29 +21,21 @@ MOST_PROBLEMS = 50
 class Line:
     """One logical line: its text with comments blanked, and where in the source it starts.
 
-    `text` is as long as the stretch of source that it covers, so that offsets map back.
+    `text` is as long as the stretch of source that it covers, so that offsets map back. `opens`,
+    `goes_on` (a line beneath that looks like the rest of this one) and `block` are set where the
+    lines are nested.
     """
 
     text: str
     offset: int
-    indent: int
-    opens: bool
+    indent: int = 0
+    tabbed: bool = False
+    opens: bool = False
     broken: bool = False
+    goes_on: Line | None = None
     block: list[Line] = field(default_factory=list)
 
 
-FIRST_WORDS = {
-    "declaration": (
-        "recipe", "about", "channel", "part", "setting", "require", "guard", "steps", "finally",
-        "results",
-    ),
-    "step": (
-        "setup", "source", "output", "measure", "wait", "every", "repeat", "for", "leave", "if",
-        "else", "otherwise", "sweep", "let", "set", "reset", "say", "note", "stop", "fail",
-    ),
-    "result": ("expect",),
-    "rating": ("voltage", "current", "power", "energy", "charge", "temperature"),
-}  # fmt: skip
 _KEYWORDS = "|".join(w for k, words in FIRST_WORDS.items() if k != "rating" for w in words)
 
 # The next line begins a statement of its own: by a first word that goes on as no value does, or, at
@@ -56,43 +46,17 @@ _STATEMENT_AT_LEVEL = re.compile(
     r"|[^\W\d]\w* *=(?![^\n]*[,)] *$))",
     re.MULTILINE,
 )
-_OPENS_BLOCK = re.compile(
-    r"(?:part|steps|finally|results|every|repeat|for|if|else|otherwise)(?!\w)(?! *[=.,])"
-)
 _SPACES = re.compile(" *")
 
 
-def split(text: str, problems: Problems) -> tuple[list[Line], Places]:
-    """The logical lines of a text, nested into blocks, and the map of its offsets.
+def logical_lines(text: str, places: Places, problems: Problems) -> tuple[list[Line], list[int]]:
+    """The logical lines of a text, not nested yet, and the offsets of tabs in indentations.
 
-    Lines that can't be trusted are marked `broken`: their problem is reported already.
+    Lines that can't be trusted are marked `broken`: their problem is reported already. A tab is
+    taken for four spaces, and is the caller's to report.
     """
-    places = Places(text)
-    if len(text) > LONGEST_TEXT:
-        problems.error(
-            "too-long",
-            Span(1, 1, 1, 2),
-            f"this recipe has {len(text)} characters, at most {LONGEST_TEXT} are read",
-            "split it into several recipes",
-        )
-        return [], places
     joiner = _Joiner(text, places, problems)
-    flat = joiner.lines()
-    if joiner.tabs:
-        _tabs(joiner.tabs, places, problems)
-    return _nest(flat, places, problems, said=not joiner.tabs), places
-
-
-def _tabs(tabs: list[int], places: Places, problems: Problems) -> None:
-    """A file is indented with tabs all through or not at all: that is one mistake."""
-    more = len(tabs) - 1
-    rest = f", here and in {more} more line{'s' if more > 1 else ''}" if more else ""
-    problems.error(
-        "tab",
-        places.span(tabs[0], tabs[0] + 1),
-        f"there is a tab in the indentation{rest}; how wide it is nobody can tell",
-        "indent with spaces, four for each level",
-    )
+    return joiner.lines(), joiner.tabs
 
 
 class _Joiner:
@@ -120,7 +84,7 @@ class _Joiner:
             body = cleaned.text.strip()
             if pending is None and (body or cleaned.broken):
                 body_at = len(raw) - len(raw.lstrip())
-                pending = Line("", offset + body_at, self._indent(raw[:body_at], offset), False)
+                pending = self._begin(raw[:body_at], offset)
                 self.pieces, self.length = [cleaned.text[body_at:]], len(raw)
             elif pending is not None:
                 self.pieces.append(cleaned.text)
@@ -136,11 +100,11 @@ class _Joiner:
             self._finish(pending)
         return self.flat
 
-    def _indent(self, lead: str, offset: int) -> int:
-        """How far a line is indented; a tab, reported elsewhere, is taken for four spaces."""
-        if "\t" in lead:
+    def _begin(self, lead: str, offset: int) -> Line:
+        tabbed = "\t" in lead
+        if tabbed:
             self.tabs.append(offset + lead.index("\t"))
-        return len(lead.expandtabs(4))
+        return Line("", offset + len(lead), len(lead.expandtabs(4)), tabbed)
 
     def _is_complete(self, pending: Line, said_something: str | bool, next_offset: int) -> bool:
         """Whether the logical line ends here; `next_offset` is where the next physical one starts.
@@ -211,89 +175,4 @@ class _Joiner:
 
     def _finish(self, line: Line) -> None:
         line.text = "\n".join(self.pieces).rstrip()
-        line.opens = line.text.endswith(":")
         self.flat.append(line)
-
-
-def _nest(flat: list[Line], places: Places, problems: Problems, said: bool) -> list[Line]:
-    """Lines into blocks by their indentation; what doesn't fit is reported and kept in place.
-
-    A level that fits no block is reported once and then taken for one of its own, so that the lines
-    after it say nothing new; with `said` false it isn't reported at all. Beneath a line that ought
-    to end in a colon a block is taken as meant: the missing colon is found when it is parsed.
-    """
-    top: list[Line] = []
-    blocks: list[tuple[int, list[Line]]] = [(0, top)]
-    previous: Line | None = None
-    for line in flat:
-        if len(problems) >= MOST_PROBLEMS:
-            return top
-        if line.indent > blocks[-1][0]:
-            if previous is not None and _opens_block(previous):
-                if len(blocks) > DEEPEST_BLOCK:
-                    problems.error(
-                        "too-deep",
-                        _first_line(line, places),
-                        f"blocks are nested more than {DEEPEST_BLOCK} deep",
-                        "take the inner steps out of some of the blocks",
-                    )
-                    previous.broken = True
-                    return top
-                previous.opens = True
-                blocks.append((line.indent, previous.block))
-            else:
-                if said:
-                    _indented_further(line, previous, places, problems)
-                blocks.append((line.indent, blocks[-1][1]))
-        else:
-            inner = blocks[-1]
-            while line.indent < blocks[-1][0]:
-                inner = blocks.pop()
-            if line.indent != blocks[-1][0]:
-                if said:
-                    levels = listed_levels([*(level for level, _ in blocks), inner[0]])
-                    problems.error(
-                        "indentation",
-                        _first_line(line, places),
-                        f"this line is indented by {line.indent} spaces, and no block around it is",
-                        f"the blocks around it are indented by {levels} spaces",
-                    )
-                blocks.append((line.indent, inner[1]))
-        blocks[-1][1].append(line)
-        previous = line
-    return top
-
-
-def _opens_block(line: Line) -> bool:
-    return line.opens or _OPENS_BLOCK.match(line.text) is not None
-
-
-def _first_line(line: Line, places: Places) -> Span:
-    return places.span(line.offset, line.offset + max(1, len(line.text.split("\n")[0])))
-
-
-def _indented_further(
-    line: Line, previous: Line | None, places: Places, problems: Problems
-) -> None:
-    if previous is None:
-        problems.error(
-            "indentation",
-            _first_line(line, places),
-            "this line is indented, and no block is open",
-            "begin it at the left edge",
-        )
-        return
-    end = previous.offset + len(previous.text)
-    problems.error(
-        "indentation",
-        _first_line(line, places),
-        "this line is indented further than the one before, which opens no block",
-        "indent both alike, or end the line before with a colon",
-        [Related(places.span(previous.offset, end), "the line before")],
-    )
-
-
-def listed_levels(levels: list[int]) -> str:
-    """Levels for a sentence: "0, 4 and 8"."""
-    words = [str(level) for level in levels]
-    return ", ".join(words[:-1]) + " and " + words[-1]

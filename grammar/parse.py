@@ -7,18 +7,22 @@ its block, and builds the tree; a line that is wrong is reported and left out of
 from __future__ import annotations
 
 import gc
+from collections.abc import Iterator
+from itertools import groupby
 from typing import Any
 
 from lark.exceptions import UnexpectedInput, UnexpectedToken
 
 from grammar import tree
+from grammar.blocks import split
 from grammar.build import Builder, OpenBlock, join, with_body
 from grammar.characters import Places
 from grammar.diagnostic import NOWHERE, Problems, Related, Source, Span
-from grammar.lines import MOST_PROBLEMS, Line, split
+from grammar.first_words import kind_of
+from grammar.lines import MOST_PROBLEMS, Line
 from grammar.mistake import Mistake
 from grammar.tables import load
-from grammar.wording import describe_unexpected, kind_of, wrong_block
+from grammar.wording import describe_unexpected, wrong_block
 
 
 def parse(text: str, name: str = "recipe") -> tuple[tree.Recipe, Problems]:
@@ -45,7 +49,7 @@ def parse_expression(text: str) -> tree.Expression:
     """The tree of one expression; raises ValueError with the message where it is none."""
     problems = Problems(Source("expression", text))
     parser = _Parser(problems, Places(text))
-    node = parser.line(Line(text, 0, 0, False), "expression")
+    node = parser.line(Line(text, 0), "expression")
     if node is None:
         raise ValueError(next(iter(problems)).message)
     return node  # type: ignore[no-any-return]
@@ -67,21 +71,18 @@ class _Parser:
         seen: dict[str, Span] = {}
         results: tuple[Any, ...] = ()
         title = ""
-        for line in lines:
-            node = self.line(line, "declaration")
+        for line, node in self._nodes(lines, "declaration"):
             if isinstance(node, OpenBlock):
                 self._once(node.word, node.span, seen)
                 if node.word == "results":
                     results += tuple(
-                        r for r in (self.line(x, "result") for x in line.block) if r is not None
+                        r for _, r in self._nodes(line.block, "result") if r is not None
                     )
                 else:
                     blocks[node.word] = blocks.get(node.word, ()) + self.block(line, node.span)
                 continue
             if isinstance(node, tree.Part):
                 node = self._with_ratings(node, line)
-            elif node is None and line.block:
-                self._lost_block(line)
             if isinstance(node, tuple):
                 word, value, span = node
                 if word == "recipe":
@@ -115,14 +116,38 @@ class _Parser:
             whole,
         )
 
+    def _nodes(self, lines: list[Line], kind: str) -> Iterator[tuple[Line, Any]]:
+        """The lines of a block with their nodes; None where a line has a problem (reported here).
+
+        What stands beneath a line that could not be read is read for its own problems alone.
+        """
+        self._misplaced(lines, kind)
+        for line in lines:
+            node = self.line(line, kind)
+            if node is None and line.block:
+                self._lost_block(line)
+            yield line, node
+
     def _lost_block(self, line: Line) -> None:
-        """Read what stands beneath a line that could not be read, for its own problems alone."""
         kind = kind_of(line.block[0].text)
         if kind in ("rating", "result"):
-            for inner in line.block:
-                self.line(inner, kind)
+            for _ in self._nodes(line.block, kind):
+                pass
         else:
             self.block(line, NOWHERE)
+
+    def _misplaced(self, lines: list[Line], kind: str) -> None:
+        """Report the lines of another kind, those that follow one another as one mistake."""
+        for found, group in groupby(lines, lambda line: kind_of(line.text)):
+            wrong = [line for line in group if not line.broken]
+            if found in (None, kind) or not wrong or len(self.problems) >= MOST_PROBLEMS:
+                continue
+            for line in wrong:
+                line.broken = True
+            first, last = wrong[0], wrong[-1]
+            message, hint = wrong_block(found, kind, first.text, len(wrong) - 1)
+            end = last.offset + len(last.text.rstrip(":"))
+            self.problems.error("wrong-block", self.places.span(first.offset, end), message, hint)
 
     def _complete(self, seen: dict[str, Span]) -> None:
         first = Span(1, 1, 1, 2)
@@ -158,7 +183,7 @@ class _Parser:
                 f"the part `{part.name.id}` has no ratings",
                 "write what it bears beneath, one a line: voltage 0 V to 2.7 V",
             )
-        ratings = [r for r in (self.line(x, "rating") for x in line.block) if r is not None]
+        ratings = [r for _, r in self._nodes(line.block, "rating") if r is not None]
         return tree.Part(
             part.name, part.kind, part.channel, part.not_pushed, tuple(ratings), part.span
         )
@@ -174,16 +199,14 @@ class _Parser:
             )
         steps: list[Any] = []
         lost = False  # the step that an `else` or `otherwise` would join has a problem of its own
-        for inner in line.block:
-            node = self.line(inner, "step")
+        for inner, node in self._nodes(line.block, "step"):
             if isinstance(node, OpenBlock):
                 lost = self._join(node, inner, steps, lost)
                 continue
             lost = node is None
             if node is None:
-                if inner.block:
-                    self.block(inner, NOWHERE)
-            elif isinstance(node, tree.Arm):
+                continue
+            if isinstance(node, tree.Arm):
                 body = self.block(inner, node.span)
                 steps.append(tree.If((with_body(node, body),), None, node.span))
             elif inner.opens:
@@ -208,20 +231,27 @@ class _Parser:
         """The node of one line, or None where it has a problem (reported here)."""
         if line.broken or len(self.problems) >= MOST_PROBLEMS:
             return None
-        if start == "rating" and kind_of(line.text) not in ("rating", None):
-            # A rating begins with any name, so that the grammar itself would take “wait 1 s”.
-            slug, message, hint, length = wrong_block(line.text, start)
-            self.problems.error(
-                slug, self.places.span(line.offset, line.offset + length), message, hint
-            )
-            return None
         try:
-            return self.builder.build(self.lark.parse(line.text, start=start), line.offset)
+            node = self.builder.build(self.lark.parse(line.text, start=start), line.offset)
         except UnexpectedInput as error:
             slug, message, hint, span = self._described(error, line.text, line.offset, start)
-            self.problems.error(slug, span, message, hint)
+            if line.goes_on is None or slug != "unfinished":
+                self.problems.error(slug, span, message, hint)
+                return None
         except Mistake as mistake:
-            self.problems.error(mistake.slug, mistake.span, mistake.message, mistake.hint)
+            if line.goes_on is None:
+                self.problems.error(mistake.slug, mistake.span, mistake.message, mistake.hint)
+                return None
+        if line.goes_on is None:
+            return node
+        rest = line.goes_on
+        start_at, end_at = line.offset + len(line.text) - 1, rest.offset + len(rest.text)
+        self.problems.error(
+            "unfinished",
+            self.places.span(start_at, end_at),
+            "the next line is indented as if this one went on, and it has ended",
+            "a line goes on after a comma and inside brackets; else indent both alike",
+        )
         return None
 
     def _described(

@@ -20,8 +20,8 @@ from typing import NamedTuple
 
 LONGEST_NUMBER = 100
 
-# Wide enough for every product of a number and a unit to be exact, and not the thread's own context,
-# which a notebook may have set to a few digits.
+# Wide enough for every product of a number and a unit to be exact; the thread's own context is one
+# that a notebook may have set to a few digits.
 _EXACT = Context(prec=LONGEST_NUMBER + 50)
 ABSOLUTE_ZERO_C = Decimal("-273.15")
 
@@ -306,6 +306,8 @@ def read(text: str) -> Quantity:
     match = _QUANTITY.match(text)
     if match is None:
         raise UnitError(f"“{text.strip()[:40]}” is not a number with a unit")
+    if match["unit"].startswith(","):
+        raise UnitError(f"“{text.strip()[:40]}” has a decimal comma in place of a point")
     unit = read_unit(match["unit"]) if match["unit"] else Unit(_ONE, PLAIN)
     digits = match["number"]
     exponent = re.search(r"[eE]([+-]?[0-9]+)", digits)

@@ -1,7 +1,8 @@
 """The grammar's parse tables: built from `recipe.lark`, baked into the package, loaded from there.
 
 Building takes a fifth of a second and loading milliseconds, so the tables are shipped
-(`recipe.tables`, written by `python -m grammar.tables`); a test builds them anew and compares.
+(`recipe.tables`, written by `python -m grammar.tables`); a test builds them anew and compares. What
+one version of Lark has written another need not read: then they are built in its place.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from lark import Lark
+from lark import __version__ as lark_version
 
 from grammar.quantity import NUMBER_PATTERN, SIMPLE_UNITS, UNIT_PATTERN
 
@@ -43,8 +45,9 @@ def build(strict: bool = False) -> Lark:
 
 
 def bake() -> bytes:
-    """The tables as bytes."""
+    """The tables as bytes: a line with the version of Lark that made them, and what it saves."""
     stream = io.BytesIO()
+    stream.write(f"{lark_version}\n".encode())
     build().save(stream)
     return stream.getvalue()
 
@@ -53,7 +56,9 @@ def bake() -> bytes:
 def load() -> Lark:
     """The parser from the baked tables, shared by all texts."""
     with TABLES.open("rb") as stream:
-        return Lark.load(stream)
+        if stream.readline().decode().strip() == lark_version:
+            return Lark.load(stream)
+    return build()
 
 
 def main() -> None:

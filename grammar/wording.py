@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 from grammar.characters import LONGEST_WORD_SHOWN
-from grammar.lines import FIRST_WORDS
+from grammar.first_words import FIRST_WORDS, kind_of
 from grammar.quantity import SIMPLE_UNITS, UnitError, read
 from grammar.tables import GRAMMAR
 
@@ -55,7 +55,6 @@ _CLASSES = {
 }
 _OPERATORS = {"PLUS", "MINUS", "TIMES", "OVER", "POWER", "SQUARE", "DOT", "LPAR"}
 _WORD = re.compile(r'[^\W\d]\w*|\d[\w.]*|"(?:[^"\\]|\\.)*"|\S')
-_NAME_AND_EQUALS = re.compile(r"[^\W\d]\w*\s*=(?!=)")
 
 
 @lru_cache(maxsize=1)
@@ -90,23 +89,13 @@ def listed(words: Iterable[str], most: int = 8) -> str:
     return ", ".join(words[:-1]) + " or " + words[-1]
 
 
-def kind_of(text: str) -> str | None:
-    """What kind of line this means to be, by its first word; None where that can't be told."""
-    if _NAME_AND_EQUALS.match(text):
-        return "result"
-    match = _WORD.match(text)
-    word = match[0] if match else ""
-    return next((kind for kind, words in FIRST_WORDS.items() if word in words), None)
-
-
-def wrong_block(text: str, start: str) -> tuple[str, str, str, int]:
-    """Slug, message, hint and length for a line that stands in a block of another kind."""
-    kind = kind_of(text) or start
+def wrong_block(kind: str, start: str, text: str, more: int) -> tuple[str, str]:
+    """Message and hint for a line of one kind, and `more` after it, in a block of another."""
     hint = _HOME[kind]
-    if kind == "result" and start in _NAMED_VALUE and _NAME_AND_EQUALS.match(text):
+    if kind == "result" and start in _NAMED_VALUE and not text.startswith("expect"):
         hint = f"{hint}; a value of your own is named with `{_NAMED_VALUE[start]}`"
-    message = f"this line can't stand here: a {_PLACE[start]} was expected"
-    return "wrong-block", message, hint, len(text.rstrip().rstrip(":"))
+    lines = f"this line and {more} after it" if more else "this line"
+    return f"{lines} can't stand here: a {_PLACE[start]} was expected", hint
 
 
 def describe_unexpected(
@@ -123,9 +112,6 @@ def describe_unexpected(
         message = f"“{word[:LONGEST_WORD_SHOWN]}…” makes no sense here"
         return "unexpected", message, hint, position, len(word)
     before = text[:position].rstrip()
-    if start != "expression" and kind_of(text) not in (start, None):
-        slug, message, hint, length = wrong_block(text, start)
-        return slug, message, hint, 0, length
     if not word:
         what = "value" if start == "expression" else "line"
         hint = f"expected {_expectation(expected, start)}"

@@ -13,6 +13,7 @@ import math
 import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from importlib import import_module
 from typing import NoReturn, TextIO
 
@@ -168,9 +169,10 @@ COMMANDS = (
 )
 
 
-def _whole(text: str) -> int:
-    if not text.isascii() or not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"{text} is no whole number")
+def _seed(text: str) -> int:
+    # No larger than what the record can keep of it.
+    if not text.isascii() or not text.isdecimal() or len(text) > 18:
+        raise argparse.ArgumentTypeError(f"{text} is no whole number of 1 to 18 digits")
     return int(text)
 
 
@@ -190,7 +192,7 @@ def _format(text: str) -> str:
     return text
 
 
-_TYPES: dict[str, Callable[[str], object]] = {"--seed": _whole, "--speed": _positive}
+_TYPES: dict[str, Callable[[str], object]] = {"--seed": _seed, "--speed": _positive}
 _FORMATS: dict[tuple[str, str], Callable[[str], object]] = {("export", "--to"): _format}
 _DEFAULTS: dict[str, object] = {"--seed": 0, "--speed": 1.0, "--set": []}
 
@@ -246,6 +248,9 @@ def parser_of(command: Command) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """The command `fusewire`; returns its exit code."""
     given = list(sys.argv[1:] if argv is None else argv)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever called
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             # A console that lacks Ω or µ shows a question mark in its place, and nothing ends.
@@ -256,8 +261,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     if briefly:
         gc.disable()
     code = _called(given)
-    for stream in (sys.stdout, sys.stderr):
-        _finish(stream)
+    lost = _finish(sys.stdout) or Terminal.lost
+    if lost:
+        Terminal.lost = ""
+        _explain(Terminal(sys.stderr), f"the output can't be written in full: {lost}")
+        code = code or Exit.FAILED
+    _finish(sys.stderr)
     if briefly:
         gc.freeze()
     return int(code)
@@ -276,7 +285,8 @@ def _called(given: list[str]) -> int:
     except Exception as error:
         code, data = _told(Terminal(sys.stderr), error)
         if "--json" in given:
-            put_data({"exit_code": int(code), **data})
+            with suppress(OSError):  # told when the rest is flushed
+                put_data({"exit_code": int(code), **data})
         return code
 
 
@@ -326,7 +336,8 @@ def _told(errors: Terminal, error: Exception) -> tuple[Exit, dict[str, object]]:
         if getattr(error, "fault", "person") in ("person", "bench", "recipe"):
             code = getattr(error, "code", Exit.BAD_INPUT)
     elif isinstance(error, OSError):
-        message, advice = str(error), ""
+        place = f"{error.filename}: " if error.filename else ""
+        message, advice = f"{place}{error.strerror or error}", ""
     else:
         import traceback
 
@@ -347,10 +358,14 @@ def _explain(errors: Terminal, message: str, advice: str = "") -> None:
         errors.say(f"  {advice}")
 
 
-def _finish(stream: TextIO) -> None:
-    """Flush; a reader that has gone away is not complained of at the interpreter's end."""
+def _finish(stream: TextIO) -> str:
+    """Flush, and say why that failed; a reader that has gone away is no failure."""
     try:
         stream.flush()
-    except (OSError, ValueError):
+    except (OSError, ValueError) as error:
         if stream in (sys.__stdout__, sys.__stderr__):
+            # The interpreter flushes once more at its end, and would complain.
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+        if isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
+            return error.strerror or str(error)
+    return ""

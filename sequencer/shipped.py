@@ -25,11 +25,17 @@ def names() -> list[str]:
 
 def find_recipe(given: str) -> Path:
     """The path of a recipe, given by path or shipped name. Raises NotFound."""
+    if Path(given).is_file() and given.endswith(BENCH_ENDING):
+        raise NotFound(f"{given} is a bench file, and a recipe is wanted here; --bench names a bench")
     return _find(given, RECIPE_ENDING, "recipe")
 
 
 def find_bench(given: str) -> Path:
     """The path of a bench file, given by path or shipped name. Raises NotFound."""
+    if Path(given).is_file() and given.endswith(RECIPE_ENDING):
+        raise NotFound(
+            f"{given} is a recipe, and a bench file is wanted here; its name ends in {BENCH_ENDING}"
+        )
     return _find(given, BENCH_ENDING, "bench file")
 
 
@@ -54,6 +60,9 @@ def _find(given: str, ending: str, what: str) -> Path:
     shipped = folder() / (given.removesuffix(ending) + ending)
     if path.name == given and shipped.is_file():
         return shipped
+    if path.exists():
+        what_it_is = "a folder" if path.is_dir() else "no plain file"
+        raise NotFound(f"{given} is {what_it_is}; name a {what} that ends in {ending}")
     from grammar.wording import near
 
     stems = sorted(p.name.removesuffix(ending) for p in folder().glob("*" + ending))

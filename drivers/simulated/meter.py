@@ -44,14 +44,15 @@ class Error(NamedTuple):
 class Scale(NamedTuple):
     """A range as a reading meets it: shown while its magnitude is above `under`, up to `over`.
 
-    Past that a fixed range is over range, while autorange takes another one. A resolution of 0
-    shows every digit.
+    Past that a fixed range is over range, while autorange takes another one. `steps` are the digits
+    per volt or ampere, the inverse of the resolution: dividing by a whole number of them gives the
+    very float that the digits spell. 0 shows every digit.
     """
 
     gain: float
     offset: float
     deviation: float
-    resolution: float
+    steps: float
     under: float
     over: float
 
@@ -130,24 +131,24 @@ class Meter:
         under = -1.0
         if self.fixed is None and index:
             under = self._ranges[index - 1].full_scale
-        resolution = 0.0 if self._ideal else r.resolution
+        steps = 0.0 if self._ideal or not r.resolution else _whole_if_near(1 / r.resolution)
         self.full_scale = r.full_scale
         self._scale = Scale(
             error.measure_gain,
             error.measure_offset,
             self._deviations[index],
-            resolution,
+            steps,
             under,
             r.full_scale * (1 + self._over_range),
         )
 
     def show(self, true: float) -> float:
         """A reading of a true value (V or A), ±inf past the range; `full_scale` is its range."""
-        gain, offset, deviation, resolution, under, over = self._scale
+        gain, offset, deviation, steps, under, over = self._scale
         noise = next(self._noise)
         value = true * gain + offset + noise * deviation
-        if resolution:
-            value = (value / resolution + _ROUND - _ROUND) * resolution
+        if steps:
+            value = (value * steps + _ROUND - _ROUND) / steps
         if under < abs(value) <= over:
             return value
         return self._in_other_range(true, noise, value)
@@ -158,10 +159,10 @@ class Meter:
             index = self.holding(abs(true))
             self._index = len(self._ranges) - 1 if index is None else index
             self._set_scale()
-            gain, offset, deviation, resolution, _, _ = self._scale
+            gain, offset, deviation, steps, _, _ = self._scale
             value = true * gain + offset + noise * deviation
-            if resolution:
-                value = (value / resolution + _ROUND - _ROUND) * resolution
+            if steps:
+                value = (value * steps + _ROUND - _ROUND) / steps
         if abs(value) > self.full_scale * (1 + self._over_range):
             return math.copysign(math.inf, value)
         return value
@@ -174,6 +175,11 @@ class Meter:
             index = len(self._ranges) - 1 if fitting is None else fitting
         error = self._errors[index]
         return value * error.source_gain + error.source_offset
+
+
+def _whole_if_near(value: float) -> float:
+    """The whole number that a value misses by rounding alone; other values as they are."""
+    return float(round(value)) if abs(value - round(value)) < 1e-9 * value else value
 
 
 def _draw(r: Range, generator: np.random.Generator, coverage_factor: float | None) -> Error:

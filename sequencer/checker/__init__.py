@@ -35,6 +35,10 @@ __all__ = [
     "check",
 ]
 
+# Errors that change nothing of what is sourced, as those of the results don't: the worst case is
+# worked out beside them, so that a slip of the pen doesn't hide what would harm the part.
+_BESIDE_THE_WORST_CASE = frozenset(("period-too-short", "unreachable"))
+
 
 def check(
     recipe: tree.Recipe,
@@ -66,12 +70,19 @@ def check(
     work = Workings(checked)
     check_declarations(work, overrides or {})
     check_steps(work)
+    others = len(problems.found)
     check_results(work)
+    of_results = problems.found[others:]
     check_limits(work)
     check_capabilities(work, bench)
     check_order(work, bench)
     check_used(work)
-    if not problems.has_errors:
+    if all(
+        problem.severity != "error"
+        or problem.slug in _BESIDE_THE_WORST_CASE
+        or any(problem is other for other in of_results)
+        for problem in problems.found
+    ):
         from sequencer.checker.worst_case import analyse
 
         checked.worst = analyse(checked, bench)

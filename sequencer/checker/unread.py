@@ -25,7 +25,9 @@ def unread(problems: Problems) -> tuple[frozenset[str], frozenset[str]]:
     errors = [p for p in problems.found if p.severity == "error" and p.span != NOWHERE]
     lines = problems.source.text.split("\n") if errors else []
     for problem in errors:
-        first = last = min(problem.span.line, len(lines)) - 1
+        first, last = (
+            min(line, len(lines)) - 1 for line in (problem.span.line, problem.span.end_line)
+        )
         while first > 0 and lines[first - 1].rstrip().endswith(","):
             first -= 1
         while last + 1 < len(lines) and (

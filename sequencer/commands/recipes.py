@@ -38,12 +38,17 @@ def new(arguments: Namespace) -> int:
             f"{there[0]} is there already, and nothing is overwritten",
             "name another folder with --to, or rename that file",
         )
-    folder.mkdir(parents=True, exist_ok=True)
-    for source, target in zip(sources, targets, strict=True):
-        # "x" refuses a file that came up since the look.
-        with target.open("xb") as file:
-            file.write(source.read_bytes())
-        terminal.say(f"wrote {target}")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for source, target in zip(sources, targets, strict=True):
+            # "x" refuses a file that came up since the look.
+            with target.open("xb") as file:
+                file.write(source.read_bytes())
+            terminal.say(f"wrote {target}")
+    except OSError as error:
+        raise Mistake(
+            f"nothing can be written to {folder}: {error.strerror}", "name another folder with --to"
+        ) from None
     terminal.say()
     terminal.say("What comes next:")
     typed = f"'{targets[0]}'" if " " in str(targets[0]) else targets[0]
@@ -115,4 +120,6 @@ def load(given: str) -> Loaded:
             "save it as UTF-8 in your editor",
         ) from None
     except OSError as error:
-        raise Mistake(f"{given} can't be read: {error.strerror}") from None
+        raise Mistake(
+            f"{given} can't be read: {error.strerror}", "make it readable, or name another file"
+        ) from None

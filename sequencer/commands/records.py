@@ -48,6 +48,8 @@ def export(arguments: Namespace) -> int:
     with open_to_look(arguments, terminal) as store:
         run = find_run(store, arguments.run)
         trace = arguments.trace
+        if arguments.out == "-":
+            raise Mistake("--out -: an export goes to a file", "name one, as in --out run.csv")
         if trace is not None:
             run.trace_row(trace)
         path = Path(arguments.out or f"{run.meta.id}{'-' + trace if trace else ''}.{arguments.to}")

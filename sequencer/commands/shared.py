@@ -148,7 +148,7 @@ def find_run(store: Store, given: str) -> Run:
         if not rows:
             raise Mistake(f"no run is on record yet in {store.path}")
         return store.run(rows[-1].id)
-    found = [row for row in rows if row.id.startswith(given)]
+    found = [row for row in rows if given and row.id.startswith(given)]
     exact = [row for row in found if row.id == given]
     if len(exact or found) > 1:
         raise Mistake(

@@ -38,7 +38,11 @@ def to_csv(run: Run, path: str | Path, trace: str | None = None) -> None:
         header, lines = _all_readings(run)
     else:
         header, lines = _trace(run, trace)
-    place = Path(path)
+    # A link stays a link to what it names, and a device or a pipe is never replaced by a file.
+    place = Path(path).resolve()
+    if place.exists() and not place.is_file():
+        what = "a folder" if place.is_dir() else "no plain file"
+        raise StoreError(f"{path} can't be written: it is {what}", "name another file")
     part = place.with_name(place.name + ".part")
     try:
         try:
@@ -51,7 +55,7 @@ def to_csv(run: Run, path: str | Path, trace: str | None = None) -> None:
             raise
     except OSError as error:
         raise StoreError(
-            f"{place} can't be written: {error.strerror}", "name another file, or make room there"
+            f"{path} can't be written: {error.strerror}", "name another file, or make room there"
         ) from error
 
 

@@ -11,7 +11,7 @@ import re
 import shutil
 import sys
 from collections.abc import Mapping, Sequence
-from typing import IO
+from typing import IO, ClassVar
 
 PLAIN_WIDTH = 80  # of a pipe or a file
 NARROWEST, WIDEST = 40, 120
@@ -33,7 +33,12 @@ def _columns(cell: str) -> int:
 
 
 class Terminal:
-    """Where talk goes. `live` says whether a line may be drawn over, `width` is in columns."""
+    """Where talk goes. `live` says whether a line may be drawn over, `width` is in columns.
+
+    `lost` is why something could not be shown on any of them, a reader gone away apart.
+    """
+
+    lost: ClassVar[str] = ""
 
     def __init__(self, stream: IO[str], environment: Mapping[str, str] = os.environ) -> None:
         self.stream = stream
@@ -55,8 +60,10 @@ class Terminal:
         try:
             self.stream.write(shown + "\n")
             self.stream.flush()
-        except (OSError, ValueError):
+        except (OSError, ValueError) as error:
             self.gone = True
+            if isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
+                Terminal.lost = error.strerror or str(error)
 
     def bell(self) -> None:
         """Sound the bell, where there is one."""

@@ -326,6 +326,22 @@ def test_a_file_that_is_not_there_or_no_text(tmp_path: Path) -> None:
     assert problem.message == "the bench file can't be read: it is no UTF-8 text"
 
 
+def test_a_byte_order_mark_is_no_part_of_the_text(tmp_path: Path) -> None:
+    # Unicode 15.0, 23.8: at the start of a text in UTF-8, U+FEFF is a signature and no character.
+    path = tmp_path / "workshop.bench.toml"
+    path.write_text(GOOD, encoding="utf-8-sig")
+    file, problems = load_bench(path)
+    assert file is not None
+    assert (file.text, list(problems)) == (GOOD, [])
+
+
+def test_a_decimal_comma() -> None:
+    assert told(GOOD.replace('"3.2 mohm"', '"3,2 mohm"')) == (
+        "workshop.bench.toml:16:21: error: “parts.bank.series_resistance”: “3,2 mohm” has a decimal "
+        "comma in place of a point; expected a resistance as in “1 ohm” [bench-unit]"
+    )
+
+
 def test_opening_asks_for_what_it_needs() -> None:
     text = GOOD.replace('part          = "bank"\n', "")
     text = text.replace('dialect       = "scpi-1999-source-measure"\n', "")

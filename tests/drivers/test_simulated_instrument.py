@@ -47,8 +47,9 @@ def test_resolution() -> None:
         channel.program(Setpoint("voltage", level, -0.05, 0.05))
         for _ in range(100):
             reading = channel.measure()
-            for value, resolution in ((reading.voltage, 10e-6), (reading.current, 100e-9)):
-                assert value == round(value / resolution) * resolution
+            # The very float that the digits spell, as a person would write it down.
+            for value, digits in ((reading.voltage, 5), (reading.current, 7)):
+                assert value == float(f"{value:.{digits}f}")
     channel.program(Setpoint("current", 0.0, -5.0, 5.0))
     zeros = [r.current for r in (channel.measure() for _ in range(500)) if r.current == 0]
     assert all(math.copysign(1.0, zero) == 1.0 for zero in zeros)

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import pytest
 
+from grammar.blocks import DEEPEST_BLOCK, LONGEST_TEXT
 from grammar.characters import DEEPEST_BRACKET, LONGEST_LINE
 from grammar.diagnostic import draw
-from grammar.lines import DEEPEST_BLOCK, LONGEST_CONTINUED_LINE, LONGEST_TEXT, MOST_PROBLEMS
+from grammar.lines import LONGEST_CONTINUED_LINE, MOST_PROBLEMS
 from grammar.parse import parse
 from grammar.tree import Recipe
 
@@ -126,8 +127,8 @@ def test_a_line_too_long_is_cut_around_the_mark() -> None:
     text = f"{RECIPE}        wait {names} + 3 x + {names}\n"
     assert said(text) == (
         "test.recipe:5:526: error: “x” is not a unit that is known here [unknown-unit]\n"
-        "    5 | ding_38 + reading_39 + 3 x + reading_0 + reading_1 + reading_2 + reading\n"
-        "      |                          ^\n"
+        "    5 | ing_38 + reading_39 + 3 x + reading_0 + reading_1 + reading_2 + reading_\n"
+        "      |                         ^\n"
         "  units are written as in 2.7 V"
     )
 

@@ -191,7 +191,7 @@ def test_quantities_are_read(text: str, value: float, dimension: Dimension) -> N
         ("٣ V", "“٣ V” is not a number with a unit"),
         ("1_000 V", "“_000 V” is not a unit that is known here"),
         ("1. V", "“. V” is not a unit that is known here"),
-        ("1,5 V", "“,5 V” is not a unit that is known here"),
+        ("1,5 V", "“1,5 V” has a decimal comma in place of a point"),
         ("4.2 Amps", "“Amps” is not a unit that is known here"),
         ("5 mkg", "“mkg” is not a unit that is known here"),
         ("5 kmin", "“kmin” is not a unit that is known here"),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -105,7 +107,13 @@ def test_every_command_tells_its_arguments_in_80_columns(
         ),
         (
             ["dry-run", "sweep-diode", "--seed", "one"],
-            "error: --seed: one is no whole number\n"
+            "error: --seed: one is no whole number of 1 to 18 digits\n"
+            "  `fusewire dry-run --help` tells what it takes\n",
+        ),
+        (
+            # SQLite's integers end at 2^63 - 1, some nine million million million.
+            ["dry-run", "sweep-diode", "--seed", "9" * 19],
+            f"error: --seed: {'9' * 19} is no whole number of 1 to 18 digits\n"
             "  `fusewire dry-run --help` tells what it takes\n",
         ),
         (
@@ -131,6 +139,11 @@ def test_every_command_tells_its_arguments_in_80_columns(
             ["check", "sweep-diode", "--set", "level"],
             "error: --set level: this is no setting\n"
             "  write it as in --set rate=2A, or --set 'rate = 2 A'\n",
+        ),
+        (
+            ["check", "sweep-diode", "--set", "largest=150,5 mA"],
+            "error: --set largest=150,5 mA: “150,5 mA” has a decimal comma in place of a point\n"
+            "  write it as in --set rate=2A\n",
         ),
         (
             ["check", "sweep-diode", "--set", "level=1 V", "--set", "level=2 V"],
@@ -214,3 +227,47 @@ def test_a_mistake_of_the_program_says_so(call: Call, monkeypatch: pytest.Monkey
         "\nerror: this is a mistake of the program itself, not yours\n"
         "  please report it with the lines above; `fusewire runs` shows what is on record\n"
     )
+
+
+FULL_DEVICE = Path("/dev/full")
+
+
+def shell(folder: Path, line: str) -> subprocess.CompletedProcess[str]:
+    """The program called by a shell, `$fusewire` in its line, in a folder of its own."""
+    return subprocess.run(
+        ["sh", "-c", line.replace("$fusewire", f"'{sys.executable}' -m sequencer")],
+        cwd=folder,
+        env={"PYTHONPATH": str(ROOT), "HOME": str(folder), "PATH": os.environ["PATH"]},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+@pytest.mark.skipif(not FULL_DEVICE.is_char_device(), reason="the system has no device that is full")
+@pytest.mark.parametrize("command", ["check sweep-diode", "--help", "dry-run sweep-diode"])
+def test_output_that_finds_no_room_is_no_success(folder: Path, command: str) -> None:
+    said = shell(folder, f"$fusewire {command} > {FULL_DEVICE}")
+    reason = os.strerror(errno.ENOSPC)
+    assert said.stderr == f"error: the output can't be written in full: {reason}\n"
+    assert said.returncode == 4
+
+
+@pytest.mark.skipif(not FULL_DEVICE.is_char_device(), reason="the system has no device that is full")
+def test_data_that_finds_no_room_is_no_success(folder: Path) -> None:
+    said = shell(folder, f"$fusewire check sweep-diode --json > {FULL_DEVICE}")
+    assert (said.returncode, said.stderr) == (4, f"error: {os.strerror(errno.ENOSPC)}\n")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a POSIX shell closes the output")
+def test_a_closed_output_is_nobody_that_reads(folder: Path) -> None:
+    said = shell(folder, "$fusewire check sweep-diode >&-")
+    assert (said.returncode, said.stderr) == (0, "")
+    assert shell(folder, "$fusewire check nowhere >&- 2>&-").returncode == 2
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a POSIX shell joins the pipe")
+def test_a_pipe_that_is_closed_early_is_no_mistake(folder: Path) -> None:
+    said = shell(folder, "{ $fusewire dry-run sweep-diode; echo $? >&2; } | true")
+    assert said.stderr == "0\n"

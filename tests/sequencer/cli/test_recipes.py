@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -79,6 +81,49 @@ def test_new_writes_nothing_for_an_unknown_name(call: Call, folder: Path) -> Non
         "error: there is no recipe sweep-diodes\n  did you mean sweep-diode?\n",
     )
     assert list(folder.iterdir()) == []
+
+
+def test_new_says_where_nothing_can_be_written(call: Call, folder: Path) -> None:
+    Path("mine").write_text("mine")
+    said = call("new", "sweep-diode", "--to", "mine/copies")
+    assert said == (
+        2,
+        "",
+        f"error: nothing can be written to mine/copies: {os.strerror(errno.ENOTDIR)}\n"
+        "  name another folder with --to\n",
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (
+            ["check", "shunt.bench.toml"],
+            "error: shunt.bench.toml is a bench file, and a recipe is wanted here\n"
+            "  --bench names a bench\n",
+        ),
+        (
+            ["check", "shunt.recipe", "--bench", "shunt.recipe"],
+            "error: shunt.recipe is a recipe, and a bench file is wanted here\n"
+            "  its name ends in .bench.toml\n",
+        ),
+        (
+            ["check", "drawer.recipe"],
+            "error: drawer.recipe is a folder\n  name a recipe that ends in .recipe\n",
+        ),
+        (
+            ["bench", "drawer.recipe"],
+            "error: drawer.recipe is a folder\n  name a bench file that ends in .bench.toml\n",
+        ),
+    ],
+)
+def test_what_is_no_recipe_or_no_bench_file_is_named_as_what_it_is(
+    call: Call, folder: Path, arguments: list[str], message: str
+) -> None:
+    write_bench(folder)
+    write_recipe(folder)
+    Path("drawer.recipe").mkdir()
+    assert call(*arguments) == (2, "", message)
 
 
 def test_check_draws_every_problem_and_says_how_many(call: Call) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -66,6 +67,14 @@ def test_a_beginning_of_several_runs_is_refused(call: Call, two_runs: list[str])
     )
 
 
+def test_an_empty_name_is_the_beginning_of_no_run(call: Call, two_runs: list[str]) -> None:
+    assert call("show", "") == (
+        2,
+        "",
+        f"error: there is no run “” in {default_path()}\n  it holds 2 runs\n",
+    )
+
+
 def test_an_unknown_run_is_refused(call: Call, two_runs: list[str]) -> None:
     assert call("show", "1999-01-01-001") == (
         2,
@@ -125,6 +134,42 @@ def test_export_replaces_a_file_only_when_it_is_named(call: Call, two_runs: list
     assert Path(name).read_text() == "mine"
     assert call("export", "last", "--to", "csv", "--out", name) == (0, f"wrote {name}\n", "")
     assert Path(name).read_text(encoding="utf-8-sig").startswith("# record of a run")
+
+
+def test_export_writes_through_a_link_and_over_files_alone(
+    call: Call, two_runs: list[str], folder: Path
+) -> None:
+    # That links and pipes are left what they are is as of POSIX `cp` without `--remove-destination`.
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("the system has no pipes with a name")
+    Path("kept").mkdir()
+    os.symlink("kept/run.csv", "link.csv")
+    assert call("export", "last", "--to", "csv", "--out", "link.csv").code == 0
+    assert Path("link.csv").is_symlink()
+    assert Path("kept/run.csv").read_text(encoding="utf-8-sig").startswith("# record of a run")
+    os.mkfifo("pipe")
+    assert call("export", "last", "--to", "csv", "--out", "pipe") == (
+        2,
+        "",
+        "error: pipe can't be written: it is no plain file\n  name another file\n",
+    )
+    assert Path("pipe").is_fifo()
+    assert call("export", "last", "--to", "csv", "--out", "kept") == (
+        2,
+        "",
+        "error: kept can't be written: it is a folder\n  name another file\n",
+    )
+
+
+def test_export_to_standard_output_is_refused(
+    call: Call, two_runs: list[str], folder: Path
+) -> None:
+    assert call("export", "last", "--to", "csv", "--out", "-") == (
+        2,
+        "",
+        "error: --out -: an export goes to a file\n  name one, as in --out run.csv\n",
+    )
+    assert not Path("-").exists()
 
 
 def test_export_of_an_unknown_trace_writes_nothing(

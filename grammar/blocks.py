@@ -1,0 +1,177 @@
+"""Logical lines into blocks, by their indentation. No grammar of a line.
+
+A line that ends in a colon opens a block of lines that are indented further. A line that fits no
+block is reported once, and put where its first word says that it belongs, so that the mistake costs
+nothing more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from grammar.characters import Places
+from grammar.diagnostic import Problems, Related, Span
+from grammar.first_words import kind_beneath, kind_of, opens_block
+from grammar.lines import MOST_PROBLEMS, Line, logical_lines
+
+LONGEST_TEXT = 1_000_000
+DEEPEST_BLOCK = 40
+
+
+def split(text: str, problems: Problems) -> tuple[list[Line], Places]:
+    """The lines of a text, nested into blocks, and the map of its offsets.
+
+    Lines that can't be trusted are marked `broken`: their problem is reported already.
+    """
+    places = Places(text)
+    if len(text) > LONGEST_TEXT:
+        problems.error(
+            "too-long",
+            Span(1, 1, 1, 2),
+            f"this recipe has {len(text)} characters, at most {LONGEST_TEXT} are read",
+            "split it into several recipes",
+        )
+        return [], places
+    flat, tabs = logical_lines(text, places, problems)
+    if tabs:
+        _tabs(tabs, places, problems)
+    # How deep a tab is nobody can tell: with tabs about, the other lines' depth isn't judged.
+    return _Nest(places, problems, judged=not tabs).nested(flat), places
+
+
+def _tabs(tabs: list[int], places: Places, problems: Problems) -> None:
+    """A file is indented with tabs all through or not at all: that is one mistake."""
+    more = len(tabs) - 1
+    rest = f", here and in {more} more line{'s' if more > 1 else ''}" if more else ""
+    problems.error(
+        "tab",
+        places.span(tabs[0], tabs[0] + 1),
+        f"there is a tab in the indentation{rest}; how wide it is nobody can tell",
+        "indent with spaces, four for each level",
+    )
+
+
+@dataclass(slots=True)
+class _Block:
+    """An open block: how far it is indented, the kind of its lines, the lines."""
+
+    indent: int
+    kind: str
+    lines: list[Line]
+
+
+class _Nest:
+    """The blocks that are open while the lines are gone through."""
+
+    def __init__(self, places: Places, problems: Problems, judged: bool) -> None:
+        self.places = places
+        self.problems = problems
+        self.judged = judged
+        self.open = [_Block(0, "declaration", [])]
+
+    def nested(self, flat: list[Line]) -> list[Line]:
+        """The lines at the left edge, with the others in their blocks."""
+        top = self.open[0].lines
+        previous: Line | None = None
+        for line in flat:
+            if len(self.problems) >= MOST_PROBLEMS:
+                break
+            line.opens = line.text.endswith(":")
+            if line.indent > self.open[-1].indent:
+                if previous is not None and opens_block(previous.text):
+                    if len(self.open) > DEEPEST_BLOCK:
+                        self._too_deep(line)
+                        previous.broken = True
+                        break
+                    # Without its colon too: that is found missing when the line is parsed.
+                    previous.opens = True
+                    kind = kind_beneath(previous.text)
+                    self.open.append(_Block(line.indent, kind, previous.block))
+                elif previous is not None and kind_of(line.text) is None:
+                    previous.goes_on = previous.goes_on or line
+                    previous.broken |= line.broken
+                    continue
+                else:
+                    if self.judged:
+                        self._indented_further(line, previous)
+                    self._place(line, self.open[::-1])
+            else:
+                self._outward(line)
+            self.open[-1].lines.append(line)
+            previous = line
+        return top
+
+    def _outward(self, line: Line) -> None:
+        """Close the blocks that are indented further than the line."""
+        inner = self.open[-1]
+        while line.indent < self.open[-1].indent:
+            inner = self.open.pop()
+        if line.indent != self.open[-1].indent:
+            if self.judged:
+                levels = _listed([*(block.indent for block in self.open), inner.indent])
+                self.problems.error(
+                    "indentation",
+                    self._first_line(line),
+                    f"this line is indented by {line.indent} spaces, and no block around it is",
+                    f"the blocks around it are indented by {levels} spaces",
+                )
+            self._place(line, [inner, *self.open[::-1]])
+        elif line.tabbed and kind_of(line.text) not in (None, self.open[-1].kind):
+            self._place(line, self.open[::-1])
+
+    def _place(self, line: Line, candidates: list[_Block]) -> None:
+        """Open a block for a line that fits none: of its own level, so that those after it fit.
+
+        Its lines are those of the innermost candidate in which the line makes sense. Where there is
+        none they stand beneath a line that was never written.
+        """
+        kind = kind_of(line.text)
+        joins = line.text.startswith(("else", "otherwise"))
+        for block in candidates:
+            last = block.lines[-1] if block.lines else None
+            if kind in (None, block.kind) and not (joins and not (last and last.opens)):
+                if not self.judged:
+                    line.indent = block.indent
+                    while self.open[-1].indent > line.indent:
+                        self.open.pop()
+                self.open.append(_Block(line.indent, block.kind, block.lines))
+                return
+        unwritten = Line("", line.offset, line.indent, opens=True, broken=True)
+        self.open[-1].lines.append(unwritten)
+        self.open.append(_Block(line.indent, kind or "step", unwritten.block))
+
+    def _first_line(self, line: Line) -> Span:
+        first = line.text.partition("\n")[0]
+        return self.places.span(line.offset, line.offset + max(1, len(first)))
+
+    def _too_deep(self, line: Line) -> None:
+        self.problems.error(
+            "too-deep",
+            self._first_line(line),
+            f"blocks are nested more than {DEEPEST_BLOCK} deep",
+            "take the inner steps out of some of the blocks",
+        )
+
+    def _indented_further(self, line: Line, previous: Line | None) -> None:
+        if previous is None:
+            self.problems.error(
+                "indentation",
+                self._first_line(line),
+                "this line is indented, and no block is open",
+                "begin it at the left edge",
+            )
+            return
+        end = previous.offset + len(previous.text)
+        self.problems.error(
+            "indentation",
+            self._first_line(line),
+            "this line is indented further than the one before, which opens no block",
+            "indent both alike, or end the line before with a colon",
+            [Related(self.places.span(previous.offset, end), "the line before")],
+        )
+
+
+def _listed(levels: list[int]) -> str:
+    """Levels for a sentence: "0, 4 and 8"."""
+    words = [str(level) for level in levels]
+    return ", ".join(words[:-1]) + " and " + words[-1]

@@ -1,0 +1,41 @@
+"""Which words begin which lines, and so what kind of line a person means. No other grammar."""
+
+from __future__ import annotations
+
+import re
+
+FIRST_WORDS = {
+    "declaration": (
+        "recipe", "about", "channel", "part", "setting", "require", "guard", "steps", "finally",
+        "results",
+    ),
+    "step": (
+        "setup", "source", "output", "measure", "wait", "every", "repeat", "for", "leave", "if",
+        "else", "otherwise", "sweep", "let", "set", "reset", "say", "note", "stop", "fail",
+    ),
+    "result": ("expect",),
+    "rating": ("voltage", "current", "power", "energy", "charge", "temperature"),
+}  # fmt: skip
+_FIRST = re.compile(r"(?P<word>[^\W\d]\w*)(?P<named>\s*=(?!=))?")
+_OPENS = re.compile(
+    r"(?:part|steps|finally|results|every|repeat|for|if|else|otherwise)(?!\w)(?! *[=.,])"
+)
+
+
+def kind_of(text: str) -> str | None:
+    """What kind of line this means to be, by its first word; None where that can't be told."""
+    match = _FIRST.match(text)
+    if match is None or match["named"]:
+        return "result" if match else None
+    return next((kind for kind, words in FIRST_WORDS.items() if match["word"] in words), None)
+
+
+def kind_beneath(text: str) -> str:
+    """The kind of the lines in the block that a line opens."""
+    match = _FIRST.match(text)
+    return {"part": "rating", "results": "result"}.get(match["word"] if match else "", "step")
+
+
+def opens_block(text: str) -> bool:
+    """Whether a line means to open a block, with its colon or without."""
+    return text.endswith(":") or _OPENS.match(text) is not None
