@@ -22,6 +22,7 @@ from drivers.specification import Data, Hertz, Ohms, Specification, load_specifi
 from grammar.diagnostic import NOWHERE, Problems, Source
 
 _LARGEST_FILE = 1_000_000
+_PORT = re.compile(r"TCPIP\d*::.*::(\d{1,20})::SOCKET", re.IGNORECASE)
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
 
 # What a bench has and the simulation hasn't yet: refused by name, so that nobody takes a figure
@@ -60,6 +61,15 @@ class ChannelEntry(Data):
     terminals: str | None = Field(default=None, min_length=1)
     leads: Leads = Leads()
 
+    @field_validator("resource")
+    @classmethod
+    def _has_a_port(cls, value: str | None) -> str | None:
+        # RFC 793: a port is a number of 16 bits.
+        found = _PORT.fullmatch(value or "")
+        if found and int(found[1]) > 65535:
+            raise ValueError(f"names port {found[1]}: ports end at 65535")
+        return value
+
     @field_validator("identity")
     @classmethod
     def _is_a_pattern(cls, value: str | None) -> str | None:
@@ -74,7 +84,8 @@ class _Top(Data):
     """The keys outside of channels and parts."""
 
     title: str = Field(default="", max_length=200)
-    line_frequency: Hertz = Field(gt=0, examples=["50 Hz"])
+    # Railways have 16.7 Hz and aircraft 400 Hz (common practice, no source): beyond, it is a slip.
+    line_frequency: Hertz = Field(ge=10, le=1000, examples=["50 Hz"])
     channels: dict[str, Any] = Field(min_length=1)
     parts: dict[str, Any] = Field(default_factory=dict)
 

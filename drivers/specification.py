@@ -37,7 +37,8 @@ def quantity_of(dimension: Dimension) -> Callable[[Any], float]:
 
     def validate(value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, str | int | float):
-            raise _wrong(f'expected a {dimension.name} written as in "1 {dimension.unit}"')
+            example = f"1 {dimension.unit}".rstrip()
+            raise _wrong(f'expected a {dimension.name} written as in "{example}"')
         try:
             quantity = read(value) if isinstance(value, str) else None
         except UnitError as error:

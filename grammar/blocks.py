@@ -7,7 +7,7 @@ nothing more.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from grammar.characters import Places
 from grammar.diagnostic import Problems, Related, Span
@@ -51,8 +51,7 @@ def _tabs(tabs: list[int], places: Places, problems: Problems) -> None:
     )
 
 
-@dataclass(slots=True)
-class _Block:
+class _Block(NamedTuple):
     """An open block: how far it is indented, the kind of its lines, the lines."""
 
     indent: int
@@ -68,9 +67,11 @@ class _Nest:
         self.problems = problems
         self.judged = judged
         self.open = [_Block(0, "declaration", [])]
+        self.flat: list[Line] = []
 
     def nested(self, flat: list[Line]) -> list[Line]:
         """The lines at the left edge, with the others in their blocks."""
+        self.flat = flat
         top = self.open[0].lines
         previous: Line | None = None
         for line in flat:
@@ -87,19 +88,22 @@ class _Nest:
                     previous.opens = True
                     kind = kind_beneath(previous.text)
                     self.open.append(_Block(line.indent, kind, previous.block))
-                elif previous is not None and kind_of(line.text) is None:
+                elif previous is not None and self._is_rest(line):
                     previous.goes_on = previous.goes_on or line
                     previous.broken |= line.broken
                     continue
                 else:
-                    if self.judged:
-                        self._indented_further(line, previous)
-                    self._place(line, self.open[::-1])
+                    self._indented_further(line, previous)
             else:
                 self._outward(line)
             self.open[-1].lines.append(line)
             previous = line
         return top
+
+    def _is_rest(self, line: Line) -> bool:
+        """Whether a line that is indented further looks like the rest of the one before."""
+        kind = kind_of(line.text)
+        return kind is None or (kind in ("rating", "result") and self.open[-1].kind == "step")
 
     def _outward(self, line: Line) -> None:
         """Close the blocks that are indented further than the line."""
@@ -115,30 +119,38 @@ class _Nest:
                     f"this line is indented by {line.indent} spaces, and no block around it is",
                     f"the blocks around it are indented by {levels} spaces",
                 )
-            self._place(line, [inner, *self.open[::-1]])
+            self._place(line, self._home(line, [inner, *self.open[::-1]]))
         elif line.tabbed and kind_of(line.text) not in (None, self.open[-1].kind):
-            self._place(line, self.open[::-1])
+            self._place(line, self._home(line, self.open[::-1]))
 
-    def _place(self, line: Line, candidates: list[_Block]) -> None:
-        """Open a block for a line that fits none: of its own level, so that those after it fit.
-
-        Its lines are those of the innermost candidate in which the line makes sense. Where there is
-        none they stand beneath a line that was never written.
-        """
+    def _home(self, line: Line, candidates: list[_Block]) -> _Block | None:
+        """The innermost block in which a line makes sense."""
         kind = kind_of(line.text)
         joins = line.text.startswith(("else", "otherwise"))
         for block in candidates:
-            last = block.lines[-1] if block.lines else None
-            if kind in (None, block.kind) and not (joins and not (last and last.opens)):
-                if not self.judged:
-                    line.indent = block.indent
-                    while self.open[-1].indent > line.indent:
-                        self.open.pop()
-                self.open.append(_Block(line.indent, block.kind, block.lines))
-                return
-        unwritten = Line("", line.offset, line.indent, opens=True, broken=True)
-        self.open[-1].lines.append(unwritten)
-        self.open.append(_Block(line.indent, kind or "step", unwritten.block))
+            opened = bool(block.lines) and block.lines[-1].opens
+            if kind in (None, block.kind) and (opened or not joins):
+                return block
+        return None
+
+    def _place(self, line: Line, home: _Block | None) -> None:
+        """Open a block for a line that fits none: of its own level, so that those after it fit.
+
+        Its lines are those of the block where it is at home. Where there is none they stand beneath
+        a line that was never written.
+        """
+        if home is None:
+            word = _OPENED_BY.get(kind_of(line.text) or "", "")
+            once = word and not any(other.text.startswith(word) for other in self.flat)
+            text = f"{word}:" if once else ""
+            unwritten = Line(text, line.offset, line.indent, opens=True, broken=not once)
+            self.open[-1].lines.append(unwritten)
+            home = _Block(line.indent, kind_of(line.text) or "step", unwritten.block)
+        elif not self.judged:
+            line.indent = home.indent
+            while self.open[-1].indent > line.indent:
+                self.open.pop()
+        self.open.append(_Block(line.indent, home.kind, home.lines))
 
     def _first_line(self, line: Line) -> Span:
         first = line.text.partition("\n")[0]
@@ -153,22 +165,40 @@ class _Nest:
         )
 
     def _indented_further(self, line: Line, previous: Line | None) -> None:
-        if previous is None:
+        home = self._home(line, self.open[::-1])
+        if self.judged:
+            self._say_further(line, previous, home)
+        self._place(line, home)
+
+    def _say_further(self, line: Line, previous: Line | None, home: _Block | None) -> None:
+        word = _OPENED_BY.get(kind_of(line.text) or "")
+        missing = f"`{word}:`" if word else "the line of its part, `part … :`,"
+        if home is None:
+            self.problems.error(
+                "indentation",
+                self._first_line(line),
+                "this line is indented, and no block that it belongs to is open",
+                f"write {missing} on a line before it",
+            )
+        elif previous is None:
             self.problems.error(
                 "indentation",
                 self._first_line(line),
                 "this line is indented, and no block is open",
                 "begin it at the left edge",
             )
-            return
-        end = previous.offset + len(previous.text)
-        self.problems.error(
-            "indentation",
-            self._first_line(line),
-            "this line is indented further than the one before, which opens no block",
-            "indent both alike, or end the line before with a colon",
-            [Related(self.places.span(previous.offset, end), "the line before")],
-        )
+        else:
+            end = previous.offset + len(previous.text)
+            self.problems.error(
+                "indentation",
+                self._first_line(line),
+                "this line is indented further than the one before, which opens no block",
+                "indent both alike, or end the line before with a colon",
+                [Related(self.places.span(previous.offset, end), "the line before")],
+            )
+
+
+_OPENED_BY = {"step": "steps", "result": "results"}
 
 
 def _listed(levels: list[int]) -> str:

@@ -29,8 +29,7 @@ class Span(NamedTuple):
 NOWHERE = Span(0, 0, 0, 0)
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(NamedTuple):
     """A text and what it is called."""
 
     name: str
@@ -42,16 +41,14 @@ class Source:
         return lines[number - 1].rstrip("\r") if 0 < number <= len(lines) else ""
 
 
-@dataclass(frozen=True, slots=True)
-class Related:
+class Related(NamedTuple):
     """Another place that belongs to a problem: the rating, the first definition."""
 
     span: Span
     message: str
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(NamedTuple):
     """One problem. `slug` names its kind, `fault` whose it is, `hint` what to write instead."""
 
     slug: str

@@ -16,16 +16,16 @@ FIRST_WORDS = {
     "result": ("expect",),
     "rating": ("voltage", "current", "power", "energy", "charge", "temperature"),
 }  # fmt: skip
-_FIRST = re.compile(r"(?P<word>[^\W\d]\w*)(?P<named>\s*=(?!=))?")
-_OPENS = re.compile(
-    r"(?:part|steps|finally|results|every|repeat|for|if|else|otherwise)(?!\w)(?! *[=.,])"
+_FIRST = re.compile(r"(?P<word>[^\W\d]\w*)\s*(?P<then>=(?!=)|[.,])?")
+_OPENING = frozenset(
+    ("part", "steps", "finally", "results", "every", "repeat", "for", "if", "else", "otherwise")
 )
 
 
 def kind_of(text: str) -> str | None:
     """What kind of line this means to be, by its first word; None where that can't be told."""
     match = _FIRST.match(text)
-    if match is None or match["named"]:
+    if match is None or match["then"] == "=":
         return "result" if match else None
     return next((kind for kind, words in FIRST_WORDS.items() if match["word"] in words), None)
 
@@ -38,4 +38,7 @@ def kind_beneath(text: str) -> str:
 
 def opens_block(text: str) -> bool:
     """Whether a line means to open a block, with its colon or without."""
-    return text.endswith(":") or _OPENS.match(text) is not None
+    match = _FIRST.match(text)
+    return text.endswith(":") or (
+        match is not None and match["word"] in _OPENING and not match["then"]
+    )

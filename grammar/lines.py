@@ -38,14 +38,11 @@ class Line:
 
 _KEYWORDS = "|".join(w for k, words in FIRST_WORDS.items() if k != "rating" for w in words)
 
-# The next line begins a statement of its own: by a first word that goes on as no value does, or, at
-# the same indentation, by a rating or a result (which a named argument looks like).
-_STATEMENT = re.compile(rf"[ \t]*(?:{_KEYWORDS})(?!\w)(?! *(?:[=,.)*/^<>+]|$))", re.MULTILINE)
-_STATEMENT_AT_LEVEL = re.compile(
-    rf" *(?:(?:{'|'.join(FIRST_WORDS['rating'])}) +(?=[\w.-])(?!to\b|and\b|or\b|in\b)"
-    r"|[^\W\d]\w* *=(?![^\n]*[,)] *$))",
-    re.MULTILINE,
-)
+# What begins a statement of its own where a line would go on: a first word that goes on as no value
+# does; at the same indentation a rating or a result too. Compiled where a line goes on, as few do.
+_STATEMENT = rf"[ \t]*(?:{_KEYWORDS})(?!\w)(?! *(?:[=,.)*/^<>+]|$))"
+_RATING = rf" *(?:{'|'.join(FIRST_WORDS['rating'])}) +(?=[\w.-])(?!to\b|and\b|or\b|in\b)"
+_RESULT = r" *[^\W\d]\w* *=(?P<value>.*)$"
 _SPACES = re.compile(" *")
 
 
@@ -57,6 +54,10 @@ def logical_lines(text: str, places: Places, problems: Problems) -> tuple[list[L
     """
     joiner = _Joiner(text, places, problems)
     return joiner.lines(), joiner.tabs
+
+
+def _matches(pattern: str, text: str, offset: int) -> bool:
+    return re.compile(pattern, re.MULTILINE).match(text, offset) is not None
 
 
 class _Joiner:
@@ -123,9 +124,9 @@ class _Joiner:
         if self.length > LONGEST_CONTINUED_LINE:
             self.pieces = [self.pieces[0], self.pieces[-1]]
         if self.open_brackets:
-            begins_anew = _STATEMENT.match(self.text, next_offset) is not None or (
+            begins_anew = _matches(_STATEMENT, self.text, next_offset) or (
                 self._is_at_level(pending, next_offset)
-                and _STATEMENT_AT_LEVEL.match(self.text, next_offset) is not None
+                and (_matches(_RATING, self.text, next_offset) or self._is_result(next_offset))
             )
             if begins_anew:
                 self._unclosed(pending)
@@ -142,7 +143,7 @@ class _Joiner:
         # Capabilities bear the names of steps: `measure`, `source`.
         if self.pieces[0].startswith("channel") or not self._is_at_level(pending, next_offset):
             return True
-        if _STATEMENT.match(self.text, next_offset) is None:
+        if not _matches(_STATEMENT, self.text, next_offset):
             return True
         at = self.comma
         self.problems.error(
@@ -159,6 +160,12 @@ class _Joiner:
         spaces = _SPACES.match(self.text, next_offset)
         indent = spaces.end() - next_offset if spaces else 0
         return indent <= pending.indent
+
+    def _is_result(self, offset: int) -> bool:
+        """Whether a line is a result, and not a named argument, which ends in a comma or a “)”."""
+        match = re.compile(_RESULT, re.MULTILINE).match(self.text, offset)
+        value = match["value"].rstrip() if match else ","
+        return not value.endswith(",") and value.count(")") <= value.count("(")
 
     def _unclosed(self, pending: Line) -> None:
         if not self.open_brackets:

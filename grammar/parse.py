@@ -130,6 +130,8 @@ class _Parser:
 
     def _lost_block(self, line: Line) -> None:
         kind = kind_of(line.block[0].text)
+        if line.text.startswith(("channel", "setup")):
+            return  # what stands beneath is meant as the rest of the line
         if kind in ("rating", "result"):
             for _ in self._nodes(line.block, kind):
                 pass

@@ -6,7 +6,7 @@ names that a message may have to underline stand in nodes of their own (`Name`).
 
 from __future__ import annotations
 
-from dataclasses import Field, FrozenInstanceError, dataclass, field
+from dataclasses import MISSING, Field, FrozenInstanceError, field
 from typing import Any, ClassVar, TypeVar, dataclass_transform
 
 from grammar.diagnostic import NOWHERE, Span
@@ -54,12 +54,26 @@ class Node:
 @dataclass_transform(frozen_default=True)
 def node(cls: type[_T]) -> type[_T]:
     """Make a class of annotated fields a node."""
-    made: Any = dataclass(init=False, eq=False, repr=False)(cls)
-    fields: dict[str, Field[Any]] = made.__dataclass_fields__
-    made._names = tuple(fields)
-    made._compared = tuple(name for name, f in fields.items() if f.compare)
-    made._required = frozenset(n for n in fields if n not in made.__dict__)
-    return made  # type: ignore[no-any-return]
+    made: Any = cls
+    compared, required = [], set()
+    for name in cls.__annotations__:
+        default: Any = cls.__dict__.get(name, MISSING)
+        compare = True
+        if isinstance(default, Field):
+            default, compare = default.default, default.compare
+        if compare:
+            compared.append(name)
+        if default is not MISSING:
+            setattr(cls, name, default)
+            continue
+        required.add(name)
+        if name in cls.__dict__:
+            delattr(cls, name)
+    made._names = tuple(cls.__annotations__)
+    made.__match_args__ = made._names  # type: ignore[misc] # what `case Name(id)` goes by
+    made._compared = tuple(compared)
+    made._required = frozenset(required)
+    return cls
 
 
 def _span() -> Span:

@@ -6,7 +6,7 @@ A notebook that calls these does what the command line does; both are thin over 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -205,7 +205,7 @@ def perform(
     """Run a checked recipe on an opened bench, on record, with its results worked out."""
     from sequencer.engine.afterwards import keep_guards, work_out
     from sequencer.engine.runner import Runner
-    from sequencer.record import RunInfo, Store
+    from sequencer.record import RunInfo, Store, StoreError
 
     with Store.open(store) as opened:
         record = opened.begin(
@@ -232,13 +232,39 @@ def perform(
             ideal=ideal,
         )  # fmt: skip
         ending = runner.execute()
-        record.flush()
-        kept = opened.run(record.id)
-        keep_guards(runner.ports, ending, kept, record)
-        results = work_out(checked, kept, runner.values(), record)
-        finished = Finished(record.id, opened.path, ending, results, runner.left)
-        record.end(ending.outcome.word, finished.exit_code, ending.reason)
+        runner.dismiss_watchdog(ending)
+        results: list[Result] = []
+        try:
+            record.flush()
+            kept = opened.run(record.id)
+            keep_guards(runner.ports, ending, kept, record)
+            results = work_out(checked, kept, runner.values(), record)
+            finished = Finished(record.id, opened.path, ending, results, runner.left)
+            record.end(ending.outcome.word, finished.exit_code, ending.reason)
+        except Exception as error:
+            ending = _without_results(ending, error)
+            finished = Finished(record.id, opened.path, ending, [], runner.left)
+            try:
+                record.end(ending.outcome.word, finished.exit_code, ending.reason)
+            except StoreError:
+                # The record can't say how the run ended, and what is known of its outputs.
+                tell(f"{ending.outcome.word}: {ending.reason}")
+                for name in ending.unknown:
+                    tell(f"{name}: the state of its output is unknown: switch it off by hand")
+                raise
         return finished
+
+
+def _without_results(ending: Ending, error: Exception) -> Ending:
+    """An ending whose results could not be worked out, or not be put on record."""
+    from sequencer.engine.ending import Outcome
+
+    said = getattr(error, "message", None) or f"{type(error).__name__}: {error}"
+    reason = f"the results could not be worked out and kept: {said}"
+    if ending.outcome is not Outcome.FINISHED:
+        return replace(ending, reason=f"{ending.reason}; {reason}")
+    fault = getattr(error, "fault", "program")
+    return replace(ending, outcome=Outcome.FAILED, reason=reason, fault=fault)
 
 
 def open_record(path: str | Path | None = None) -> Store:

@@ -26,7 +26,9 @@ def names() -> list[str]:
 def find_recipe(given: str) -> Path:
     """The path of a recipe, given by path or shipped name. Raises NotFound."""
     if Path(given).is_file() and given.endswith(BENCH_ENDING):
-        raise NotFound(f"{given} is a bench file, and a recipe is wanted here; --bench names a bench")
+        raise NotFound(
+            f"{given} is a bench file, and a recipe is wanted here; --bench names a bench"
+        )
     return _find(given, RECIPE_ENDING, "recipe")
 
 

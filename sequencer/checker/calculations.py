@@ -189,6 +189,8 @@ def _argument(
         if wanted is not None and found.kind == "quantity":
             text = expressions.work.text(node.span)
             hint = f"write both ends: {text} to {example(wanted)}"
+            if wanted == TIME:
+                hint = f"write both ends, counted from its first row: 0 s to {text}"
         expressions.error(
             "not-a-span", node.span, f"{what} is {described(found)}, expected a span", hint
         )

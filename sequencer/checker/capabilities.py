@@ -1,7 +1,8 @@
 """Capabilities: what the steps ask of a channel is declared, and the bench has it.
 
 Looks at each step by itself; what depends on the order of steps (measuring with the output off)
-stands with the order. Knows of a bench only which channels it has and what they can do.
+stands with the order. Knows of a bench only which channels it has, what they can do, and which
+apertures and ranges they have.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from grammar import tree
 from grammar.diagnostic import Related
+from grammar.quantity import CURRENT, LINE_CYCLES, TIME, VOLTAGE, write
 from grammar.wording import listed, near
 from sequencer.checker.constants import constant
 from sequencer.checker.declarations import CAPABILITIES
@@ -32,6 +34,9 @@ def check_capabilities(work: Workings, bench: BenchFile | None) -> None:
     if bench is not None:
         for channel in recipe.channels:
             _on_bench(work, channel, bench)
+        for step in steps_of(recipe.steps + recipe.final):
+            if isinstance(step, tree.Setup):
+                _setup_on_bench(work, step, bench)
 
 
 def _step(work: Workings, step: tree.Step, lacking: set[tuple[str, str]]) -> None:
@@ -163,4 +168,40 @@ def _on_bench(work: Workings, node: tree.Channel, bench: BenchFile) -> None:
                 capability.span,
                 f"the bench's `{name}` ({specification.title}) can't do `{capability.text}`",
                 "take another instrument, or leave this out where the recipe can do without it",
+            )
+
+
+def _setup_on_bench(work: Workings, step: tree.Setup, bench: BenchFile) -> None:
+    """Apertures and ranges that the instrument has, with the settings in force."""
+    specification = bench.specifications.get(step.channel.id)
+    if specification is None:
+        return
+    for item in step.items:
+        name, value = item.name.id, work.folding.value(item.value)
+        # What is no quantity of its kind, or not above zero, has been told of as such.
+        if value is None or value <= 0:
+            continue
+        if name == "aperture":
+            if work.checked.dimensions.get(id(item.value)) == LINE_CYCLES:
+                value /= bench.line_frequency_hz
+            low, high = specification.shortest_aperture, specification.longest_aperture
+            has = f"apertures from {write(low, TIME)} to {write(high, TIME)}"
+            fits, shown = low <= value <= high, write(value, TIME)
+            hint = f"write aperture = {write(min(max(value, low), high), TIME)}"
+        elif name in ("voltage range", "current range"):
+            dimension, most = VOLTAGE, specification.voltage_ranges[-1].full_scale
+            if name == "current range":
+                dimension, most = CURRENT, specification.current_ranges[-1].full_scale
+            has = f"ranges up to {write(most, dimension)}"
+            fits, shown = value <= most, write(value, dimension)
+            hint = f"write {name} = {write(most, dimension)}, or take another instrument"
+        else:
+            continue
+        if not fits:
+            work.problems.error(
+                "bench-lacks-setup",
+                item.value.span,
+                f"this {name} is {shown}, and the bench's `{step.channel.id}` "
+                f"({specification.title}) has {has}",
+                hint,
             )

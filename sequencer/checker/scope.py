@@ -155,7 +155,8 @@ class Workings:
                 self.meant.add(name.id)
                 self._known_elsewhere(name, elsewhere, name.id in inside)
                 return
-        if "let" in roles and self.place in ("steps", "finally"):
+        # `elapsed` can be looked at, and is never `set`, which takes what `let` has named alone.
+        if "let" in roles and len(roles) > 1 and self.place in ("steps", "finally"):
             names.append(ELAPSED)
         wanted = near(name.id, names) if len(self.problems) < MOST_SUGGESTIONS else None
         if wanted is not None:

@@ -28,7 +28,7 @@ def unread(problems: Problems) -> tuple[frozenset[str], frozenset[str]]:
         first, last = (
             min(line, len(lines)) - 1 for line in (problem.span.line, problem.span.end_line)
         )
-        while first > 0 and lines[first - 1].rstrip().endswith(","):
+        while first > 0 and _goes_on(lines[first - 1], lines[first]):
             first -= 1
         while last + 1 < len(lines) and (
             not lines[last + 1].strip()
@@ -40,6 +40,12 @@ def unread(problems: Problems) -> tuple[frozenset[str], frozenset[str]]:
             words.update(_WORD.findall(line))
         blocks.add(_block_of(lines, first))
     return frozenset(words), frozenset(blocks)
+
+
+def _goes_on(line: str, after: str) -> bool:
+    """Whether a line goes on in the one after it: after a comma, or within brackets."""
+    end = line.partition("#")[0].rstrip()
+    return end.endswith(",") or (bool(end) and indent(after) > indent(line) and end[-1] != ":")
 
 
 def _block_of(lines: list[str], number: int) -> str:

@@ -92,6 +92,7 @@ class Condition:
     """A guard of the recipe: its text, its condition over the memory, the channels it names.
 
     `unread` are those of them that have no reading yet; until none is left it can't be judged.
+    `spent` is that it has tripped and has not held since.
     """
 
     text: str
@@ -99,3 +100,4 @@ class Condition:
     holds: Callable[[], bool]
     channels: tuple[str, ...]
     unread: set[str]
+    spent: bool = False

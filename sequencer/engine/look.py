@@ -92,7 +92,10 @@ def _terminals(port: Port, run: Run) -> Reading | None:
         return port.look()
     if specification.can("two-sided limit") and specification.can("source"):
         before = port.setpoint
-        port.program(Setpoint("current", 0.0, *port.ratings["voltage"]))
+        # A limit that the part lies outside would take over and drive it: the widest that there is.
+        widest = specification.largest_voltage
+        port.program(Setpoint("current", 0.0, -widest, widest))
+        run.event("look", f"{port.part}: on at 0 A, for a look", port)
         run.on(port)
         reading = port.look()
         run.off(port)
@@ -144,6 +147,7 @@ def _push(port: Port, level: float, low: float, high: float, run: Run) -> list[R
         replace(acquisition, voltage_range=volts.full_scale, current_range=amperes.full_scale)
     )
     port.program(Setpoint("current", level, low, high))
+    run.event("look", f"{port.part}: on at {level:.3g} A, for the presence push", port)
     run.on(port)
     start = run.now()
     readings = [port.measure()]
@@ -156,6 +160,15 @@ def _push(port: Port, level: float, low: float, high: float, run: Run) -> list[R
     return readings
 
 
+def _within_rating(port: Port, bound: float) -> float:
+    """A voltage rating (V) as a limit that neither error nor overshoot carries past it."""
+    specification = port.channel.specification
+    in_range = specification.voltage_range(abs(bound)) or specification.voltage_ranges[-1]
+    source = in_range.source
+    error = source.of_value * abs(bound) + source.plus + specification.overshoot.voltage
+    return math.copysign(max(abs(bound) - error, 0.0), bound)
+
+
 def _push_store(port: Port, volts: float, run: Run) -> None:
     """A capacitor or cell takes the push; open leads run into its limit and keep nothing."""
     low, high = port.ratings["voltage"]
@@ -165,6 +178,14 @@ def _push_store(port: Port, volts: float, run: Run) -> None:
     if ceiling - volts < PUSH_V / 2 or level <= 0:
         # Full to the brim, or never to be charged: push the other way.
         level = PUSH_SHARE * port.ratings["current"][0]
+        if not port.channel.specification.can("two-sided limit") and low > -ceiling:
+            # A limit of one magnitude would let the push empty a small one and reverse it.
+            run.say(
+                f"{port.part}: it is full, and {port.name} can't push it the other way without "
+                f"reversing it: not pushed",
+                True,
+            )
+            return
     first, last = _push(port, level, floor, ceiling, run)
     error = 5 * port.current_error(level)
     took = abs(first.current) > abs(level) / 2 and not first.limited
@@ -183,15 +204,20 @@ def _push_store(port: Port, volts: float, run: Run) -> None:
 
 def _push_one_way(port: Port, run: Run) -> None:
     """A diode passes the push forward; one that passes it backward is reversed."""
-    low, high = port.ratings["voltage"]
-    level = PUSH_SHARE * port.ratings["current"][1]
+    low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
+    back, level = (PUSH_SHARE * bound for bound in port.ratings["current"])
     _, last = _push(port, level, max(low, -PUSH_V), high, run)
     if last.current > level / 2:
         run.event("push", f"{port.part}: passed {level:.3g} A forward: it is there", port)
         return
-    backward = max(low, -LARGEST_REVERSE_V)
-    _, last = _push(port, -level, backward, PUSH_V, run)
-    if last.current < -level / 2:
+    if not back < 0:
+        raise Failed(
+            f"{port.part}: pushed with {level:.3g} A, and nothing passed: the {_kind(port)} is "
+            f"connected the wrong way round, it is absent, or a lead is off",
+            "person",
+        )
+    _, last = _push(port, back, max(low, -LARGEST_REVERSE_V), min(high, PUSH_V), run)
+    if last.current < back / 2:
         raise Failed(
             f"{port.part}: it passes current backward and none forward: the {_kind(port)} is "
             f"connected the wrong way round; swap its leads",
@@ -206,7 +232,7 @@ def _push_one_way(port: Port, run: Run) -> None:
 
 def _push_through(port: Port, volts: float, run: Run) -> None:
     """What conducts passes the push; where nothing is seen, absence can't be told from ohms."""
-    low, high = port.ratings["voltage"]
+    low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
     level = PUSH_SHARE * port.ratings["current"][1]
     _, last = _push(port, level, max(low, volts - PUSH_V), min(high, volts + PUSH_V), run)
     if abs(last.current) > 5 * port.current_error(level):

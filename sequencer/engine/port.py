@@ -80,6 +80,8 @@ class Port:
         self._ideal = ideal
         self._lateness_s = lateness_s
         self.alive: Callable[[], None] | None = None
+        self.others_s = 0.0
+        """What a reading of every other channel takes (s): they are read one after another."""
         self._last: tuple[float, float, float] | None = None
         self._uncounted_since = 0.0
         self._limited = 0.0
@@ -123,7 +125,7 @@ class Port:
     @property
     def shortest_interval_s(self) -> float:
         """The shortest interval at which guard readings come: twice what a reading takes."""
-        return 2 * self.aperture_s
+        return max(2 * self.aperture_s, self.aperture_s + self.others_s)
 
     def rejudge(self) -> None:
         """Work the bounds out anew: after a change of setpoint, ranges or output."""
@@ -165,16 +167,16 @@ class Port:
         return max(abs(low), abs(high))
 
     def _most_flow(self) -> dict[str, tuple[float, float]]:
-        """The most that can flow into and out of the part each second: J/s and C/s."""
+        """The most that can flow into and out of the part each second: C/s, then J/s."""
         setpoint = self.setpoint
         if setpoint is None or not self.on:
-            return {"energy": (0.0, 0.0), "charge": (0.0, 0.0)}
+            return {"charge": (0.0, 0.0), "energy": (0.0, 0.0)}
         if setpoint.mode == "voltage":
             charge = (max(setpoint.high, 0.0), max(-setpoint.low, 0.0))
         else:
             charge = (max(setpoint.level, 0.0), max(-setpoint.level, 0.0))
         out = most_out(setpoint, self.ratings.get("voltage", (0.0, 0.0)))
-        return {"energy": (most_in(setpoint), out), "charge": charge}
+        return {"charge": charge, "energy": (most_in(setpoint), out)}
 
     # The path of a reading
 
@@ -216,8 +218,9 @@ class Port:
             memory[base] = voltage
             memory[base + 1] = current
             memory[base + 2] = limited
-            memory[base + 4] = self.charge - self._zero_charge
-            memory[base + 5] = self.energy - self._zero_energy
+        # Counters are the present ones, whoever took the reading.
+        memory[base + 4] = self.charge - self._zero_charge
+        memory[base + 5] = self.energy - self._zero_energy
         self._append(
             (
                 moment, voltage, current, limited, memory[base + 3], voltage_range, current_range,
@@ -237,14 +240,22 @@ class Port:
 
     def look(self) -> Reading:
         """A reading that is on record and judged by nobody here: the look before power."""
+        reading = self.peek()
+        self.keep(reading)
+        return reading
+
+    def peek(self) -> Reading:
+        """A reading that nobody judges, and that is not on record yet."""
         self._say_alive()
-        reading = self.channel.measure()
+        return self.channel.measure()
+
+    def keep(self, reading: Reading) -> None:
+        """Put such a reading on record. Raises StoreError."""
         moment = reading.time - self._start
         self._append(
             (moment, *reading[1:4], 0.0, *reading[4:6], self.charge, self.energy, OWN_READING, 0)
         )
         self.last_time = moment
-        return reading
 
     def voltage_error(self, value: float) -> float:
         """Largest error of a voltage reading in the present range (V)."""
@@ -284,11 +295,10 @@ class Port:
         """What counts in place of a reading over range, or of none: the most that can flow."""
         if math.isfinite(current) and math.isfinite(power):
             return current, power
-        flows = self._most_flow()
-        return (
-            current if math.isfinite(current) else flows["charge"][0] - flows["charge"][1],
-            flows["energy"][0],
-        )
+        (into, out), (work_into, work_out) = self._most_flow().values()
+        if not math.isfinite(current):
+            current = -out if current < 0 else into
+        return current, -work_out if power < 0 else work_into
 
     def _count_first(self, moment: float, current: float, power: float) -> bool:
         """The first reading after a change: it speaks for the time since, the guards for the worst.
@@ -307,13 +317,21 @@ class Port:
     def _count_until_now(self) -> None:
         """Close the count before something changes: the last reading holds until this moment."""
         now = self._clock.now() - self._start
-        if self._last is not None and self.on:
+        if self.on and self._last is not None:
             moment, current, power = self._last
             self.charge += (now - moment) * current
             self.energy += (now - moment) * power
             for tally, is_energy in self._tallies:
                 flow = power if is_energy else current
                 tally.add(now, now - moment, flow, flow)
+            memory, base = self.memory, self.base
+            memory[base + 4] = self.charge - self._zero_charge
+            memory[base + 5] = self.energy - self._zero_energy
+        elif self.on:
+            # Nobody has read what flowed since the last change: the ratings count the most.
+            for tally, _ in self._tallies:
+                worst = tally.sign * tally.flow
+                tally.add(now, now - self._uncounted_since, worst, worst)
         self._last = None
         self._uncounted_since = now
 
@@ -344,8 +362,9 @@ class Port:
         """When this channel must be read next: what can flow until then stays under a tenth."""
         interval = min([LONGEST_BLIND_S, *(tally.interval() for tally, _ in self._tallies)])
         self._interval = max(interval, self.shortest_interval_s)
-        last = self._last[0] if self._last is not None else self._uncounted_since
-        self.next_due = last + self._interval
+        # It counts from the last reading: a change puts off nothing, or changes that follow one
+        # another would keep the run blind.
+        self.next_due = self.last_time + self._interval
 
     def _judge(self, voltage: float, current: float, power: float) -> None:
         """A reading left a bound, or is none: find which, and trip.
@@ -394,7 +413,13 @@ class Port:
         ]  # fmt: skip
         for condition in self.extra:
             condition.unread.discard(self.name)
-            if not condition.unread and not condition.holds() and not self.in_final:
+            if condition.unread:
+                continue
+            if condition.holds():
+                condition.spent = False
+            elif not (condition.spent and self.in_final):
+                # In `finally` one that has tripped does so again only after it has held again.
+                condition.spent = True
                 why = f": {condition.why}" if condition.why else ""
                 raise Tripped(
                     f"guard `{condition.text}` no longer holds{why}", condition.text, self.name
@@ -442,13 +467,21 @@ class Port:
         self.memory[self.base + READINGS.index("level")] = setpoint.level
         self.rejudge()
 
-    def switch(self, on: bool) -> None:
-        """Switch the output; the recipe's counters begin anew where it goes on."""
+    def switch(self, on: bool, anew: bool = True) -> None:
+        """Switch the output; the recipe's counters begin anew where it goes on.
+
+        Not `anew` is an interruption that the recipe didn't ask for: no counter begins again.
+        """
         self._say_alive()
-        self._count_until_now()
-        self.channel.switch(on)
-        self._uncounted_since = self._clock.now() - self._start
-        if on and not self.on:
+        if on:
+            self._count_until_now()
+            self.channel.switch(on)
+            self.last_time = self._uncounted_since = self._clock.now() - self._start
+        else:
+            self.channel.switch(on)
+            # What flows flows until the contact has opened.
+            self._count_until_now()
+        if on and not self.on and anew:
             for counter in ("charge", "energy", "elapsed"):
                 self.reset(counter)
             for tally, _ in self._tallies:

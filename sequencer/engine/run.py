@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
 from drivers.channel import Acquisition, Event, Setpoint
+from drivers.faults import BenchError
 from sequencer.engine.ending import Failed, Interrupted
 from sequencer.engine.look import first_look, look_before_on
 
@@ -27,6 +28,7 @@ LONGEST_EXCHANGE_S = 5.0
 """What an exchange and its recovery may take beyond the apertures, before the watchdog acts."""
 UNHEEDED_LATENESS_S = 1e-3
 """How late a tick may come without being counted: a computer wakes no more exactly than that."""
+LEAST_WAIT_S = 1e-6
 RAMP_STEPS = 20
 SETTLED_AT_ZERO_S = 0.05
 
@@ -36,6 +38,10 @@ class Beat(Protocol):
 
     def beat(self, step: int, seconds: float) -> None:
         """The run is alive at a step; the next beat comes within so many seconds."""
+        ...
+
+    def close(self) -> None:
+        """The run is over and its outputs are off; may be said more than once."""
         ...
 
 
@@ -73,6 +79,7 @@ class Run:
         self.line = 0
         self.executed = 0
         self.patience_s = LONGEST_EXCHANGE_S
+        self.several = False
         self._tell = tell
         self._person = person
         self._beat = beat
@@ -84,6 +91,7 @@ class Run:
         self._powered: list[Port] = []
         self._watched: list[Port] = []
         self._ignoring_person = False
+        self._switching_off = False
         self._named: dict[str, dict[str, float | None]] = defaultdict(dict)
 
     # Time
@@ -93,9 +101,17 @@ class Run:
         return self.clock.now() - self.start
 
     def alive(self) -> None:
-        """Tell the watchdog that the run goes on, and by when at the latest it says so again."""
+        """Tell the watchdog that the run goes on, and by when at the latest it says so again.
+
+        Raises WatchdogError where it is gone; but not while outputs are switched off, which is the
+        very thing to do then.
+        """
         if self._beat is not None:
-            self._beat.beat(self.executed, self.patience_s)
+            try:
+                self._beat.beat(self.executed, self.patience_s)
+            except BenchError:
+                if not self._switching_off:
+                    raise
 
     def attend(self) -> None:
         """Look at what the person wants; raises Interrupted."""
@@ -120,6 +136,17 @@ class Run:
         for port in self._watched:
             if port.next_due <= moment + 1e-9:
                 port.measure()
+
+    def look_round(self, ahead_s: float = 0.0, but: Sequence[Port] = ()) -> None:
+        """Read what is due by now, or will be while a step keeps the run busy for so long.
+
+        `but` are the channels that the step reads itself.
+        """
+        if self._watched:
+            moment = self.now() + ahead_s
+            for port in self._watched:
+                if port.next_due <= moment and port not in but:
+                    port.measure()
 
     def _pass_time(self, moment: float) -> None:
         """Until a moment, with nothing to read; in real time the person and watchdog have a say."""
@@ -149,6 +176,7 @@ class Run:
         for port in self._watched:
             if port.next_due < moment:
                 self._watch_until(moment, grid.period)
+                self._read_left_out(moment - grid.period)
                 break
         if self._real_time:
             self._pass_time(moment)
@@ -169,7 +197,8 @@ class Run:
             longest = max(port.shortest_interval_s for port in self._watched)
             parts = min(parts, max(1, math.floor(period / longest)))
             left = (moment - now) / period * parts
-            due = moment - math.floor(left - 1e-9) * period / parts
+            # A fraction that the clock's whole nanoseconds can't tell from now would never pass.
+            due = moment - math.floor(left - LEAST_WAIT_S / period * parts) * period / parts
             if due >= moment - 1e-9 and nearest >= now + longest:
                 return
             self._pass_time(min(due, moment))
@@ -178,6 +207,16 @@ class Run:
             for port in self._watched:
                 if port.next_due <= self.now() + period / parts:
                     port.measure()
+
+    def _read_left_out(self, tick: float) -> None:
+        """Read what is due and has not been read since the last tick, though this one gets late.
+
+        The body takes too long to leave a place between two ticks, and doesn't read it itself.
+        """
+        now = self.now()
+        for port in self._watched:
+            if port.next_due <= now and port.last_time < tick:
+                port.measure()
 
     def skipped(self, ticks: int) -> None:
         """Ticks that passed while the body looped or waited."""
@@ -198,7 +237,12 @@ class Run:
 
     def configure(self, port: Port, given: Mapping[str, float | None]) -> None:
         """Set aperture, averaging and ranges as a `setup` names them."""
-        self._named[port.name].update(given)
+        named = self._named[port.name]
+        if "aperture" in given or "aperture cycles" in given:
+            # One aperture, in either unit: the newest.
+            named.pop("aperture", None)
+            named.pop("aperture cycles", None)
+        named.update(given)
         self._apply(port, port.acquisition.voltage_range, port.acquisition.current_range)
 
     def _apply(self, port: Port, volts: float | None, amperes: float | None) -> None:
@@ -220,22 +264,26 @@ class Run:
                 remote_sense=self._remote_sense[port.name],
             )
         )
-        self.patience_s = LONGEST_EXCHANGE_S + 2 * max(p.aperture_s for p in self.ports.values())
+        apertures = {name: p.aperture_s for name, p in self.ports.items()}
+        self.patience_s = LONGEST_EXCHANGE_S + 2 * max(apertures.values())
+        for other in self.ports.values():
+            other.others_s = sum(apertures.values()) - apertures[other.name]
+            other.rejudge()
 
     def program(self, port: Port, setpoint: Setpoint) -> None:
         """Program a setpoint; a change of mode under power goes through off and on again.
 
-        What the check has proved is looked at once more: a value that came from a reading over range
-        may be one that it has not foreseen.
+        What the check has proved is looked at once more: a value that came from a reading over
+        range may be one that it has not foreseen.
         """
         _refuse_beyond_rating(port, setpoint)
         changes = port.on and port.setpoint is not None and port.setpoint.mode != setpoint.mode
         if changes and not self._can_switch_mode[port.name]:
             self.event("interruption", f"{port.name}: off and on again to change the mode", port)
-            port.switch(False)
+            self.off(port)
             port.program(setpoint)
             look_before_on(port, setpoint, self)
-            port.switch(True)
+            self.on(port, anew=False)
         else:
             if changes:
                 look_before_on(port, setpoint, self)
@@ -244,6 +292,10 @@ class Run:
     def switch_on(self, port: Port, forced: tuple[float, float]) -> None:
         """`output on`: the last `source` again, read back, looked at, on record, then switched."""
         setpoint = self.sourced[port.name]
+        if port.on:
+            # It is on already: nothing is switched, and ranges don't change under power.
+            self.program(port, setpoint)
+            return
         specification = port.channel.specification
         level, limit = abs(setpoint.level), max(abs(setpoint.low), abs(setpoint.high))
         own = (level, limit) if setpoint.mode == "voltage" else (limit, level)
@@ -268,13 +320,13 @@ class Run:
             if unread and not other.on and other.can_measure_off:
                 other.measure()
         self.event("output", f"{port.name} on", port)
-        self.record.commit()
         self.on(port)
         port.measure()
 
-    def on(self, port: Port) -> None:
-        """Switch on and watch from now on."""
-        port.switch(True)
+    def on(self, port: Port, anew: bool = True) -> None:
+        """Switch on and watch from now on; all that was told so far is on the disk before."""
+        self.record.commit()
+        port.switch(True, anew)
         if port not in self._powered:
             self._powered.append(port)
         self._watch()
@@ -290,6 +342,7 @@ class Run:
         """While any output is on: every powered channel, and every one that a guard names."""
         named = [p for p in self.ports.values() if p.extra and not p.on and p.can_measure_off]
         self._watched = [*self._powered, *named] if self._powered else []
+        self.several = len(self.ports) > 1 and bool(self._watched)
 
     def _read_back(self, port: Port, setpoint: Setpoint, on: bool) -> None:
         """What was programmed is what the instrument says it has; a difference ends the run."""
@@ -316,11 +369,23 @@ class Run:
         kind = port.kind
         way = "open" if kind is None else kind.trip if trip else kind.off
         setpoint = port.setpoint
-        if port.on and way != "open" and setpoint is not None:
-            for level in _way_down(setpoint, way):
-                port.program(setpoint._replace(level=level))
-                self.clock.wait_until(self.clock.now() + SETTLED_AT_ZERO_S)
-        self.off(port)
+        try:
+            if port.on and way != "open" and setpoint is not None:
+                for level in _way_down(setpoint, way):
+                    port.program(setpoint._replace(level=level))
+                    self.clock.wait_until(self.clock.now() + SETTLED_AT_ZERO_S)
+        finally:
+            # An instrument that doesn't take the level on the way down may well open.
+            self.off(port)
+
+    @contextmanager
+    def switching_off(self) -> Iterator[None]:
+        """Outputs go off: nothing comes before that, not even a watchdog that is gone."""
+        self._switching_off = True
+        try:
+            yield
+        finally:
+            self._switching_off = False
 
     # What is told and recorded
 
@@ -370,11 +435,18 @@ def _scale(find: Callable[[float], object], magnitude: float | None) -> float | 
 
 
 def _refuse_beyond_rating(port: Port, setpoint: Setpoint) -> None:
-    """The level, and the limit on the level's side, against the ratings. Raises Failed."""
-    asked = [(setpoint.mode, setpoint.level)]
-    if setpoint.level:
-        other = "current" if setpoint.mode == "voltage" else "voltage"
-        asked.append((other, setpoint.high if setpoint.level > 0 else setpoint.low))
+    """The level, and the limit where it can come to hold, against the ratings. Raises Failed.
+
+    A part that brings a voltage drives current both ways, whatever the level is.
+    """
+    mode, level, low, high = setpoint
+    forces = port.kind is not None and port.kind.forces != "nothing"
+    asked = [(mode, level)]
+    if mode == "voltage":
+        asked += [("current", high)] if level > 0 or forces else []
+        asked += [("current", low)] if level < 0 or forces else []
+    elif level:
+        asked.append(("voltage", high if level > 0 else low))
     for quantity, value in asked:
         low, high = port.ratings.get(quantity, (-math.inf, math.inf))
         if not low <= value <= high:
@@ -405,10 +477,9 @@ def _words(setpoint: Setpoint | None) -> str:
 
 def _way_down(setpoint: Setpoint, way: str) -> Sequence[float]:
     """The levels on the way to zero before the output opens."""
-    if way == "ramp to zero" and setpoint.mode == "current":
+    if way == "ramp to zero":
         return [setpoint.level * (1 - k / RAMP_STEPS) for k in range(1, RAMP_STEPS + 1)]
-    if way == "zero volts" and setpoint.mode == "voltage":
-        return [0.0]
-    if way == "current to zero" and setpoint.mode == "current":
-        return [0.0]
-    return []
+    if way == "zero volts" and setpoint.mode == "current":
+        return []
+    # At 0 V the current of a coil or motor dies away by itself.
+    return [0.0]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import gc
 import traceback
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -30,6 +31,7 @@ from sequencer.engine.expressions import READINGS, Expressions, Scope
 from sequencer.engine.port import Port
 from sequencer.engine.run import Beat, Person, Run
 from sequencer.engine.steps import Step, all_steps
+from sequencer.record.failures import StoreError
 from sequencer.record.rows import CHANNEL_COLUMNS
 
 if TYPE_CHECKING:
@@ -40,6 +42,11 @@ if TYPE_CHECKING:
 LATENESS_S = 0.05
 """What a run in real time may come too late by, beyond the apertures, without being called so."""
 FAULTS_OF_A_LINK = ("link", "instrument")
+MOST_INTERRUPTIONS = 10
+"""How often a person who leans on Ctrl-C starts the switching off anew, where no signal handler
+takes it up (in a notebook)."""
+LONGEST_AFTERWARDS_S = 600.0
+"""What working out the results may take while an output's state is unknown."""
 
 
 class Runner:
@@ -107,6 +114,7 @@ class Runner:
         self.steps, self._lets = compiler.top(checked.recipe.steps)
         self.final = compiler.block(checked.recipe.final)
         self.left: dict[str, float] = {}
+        self._untold: list[tuple[float, str, str, str]] = []
 
     def _declares(self, channel: str, capability: str) -> bool:
         return self.checked.channels[channel].can(capability)
@@ -169,11 +177,26 @@ class Runner:
         gc.collect()
         gc.freeze()
         try:
-            ending = self._guarded(self._whole)
-            ending = self._safe_end(ending)
+            ending = self._ended(self._guarded(self._whole))
+        except BaseException as error:  # between two lines of what guards against it
+            ending = self._ended(_broken_off(error))
         finally:
             gc.unfreeze()
         return ending
+
+    def _ended(self, ending: Ending) -> Ending:
+        """The safe end, begun anew where something comes between; bounded."""
+        self._note_end(ending)
+        at_once = False
+        for _ in range(MOST_INTERRUPTIONS):
+            try:
+                return self._safe_end(ending, at_once)
+            except BaseException as error:
+                at_once = True
+                if ending.outcome is Outcome.FINISHED:
+                    ending = _broken_off(error)
+                    self._note_end(ending)
+        return self._safe_end(ending, at_once)
 
     def _whole(self) -> None:
         for holds, node in self.requires:
@@ -200,15 +223,22 @@ class Runner:
             step.count += 1
             try:
                 step.run(run)
-            finally:
-                now = run.now()
-                record.end_step(sequence, now, step.count)
-                step.count = 0
-                for inner in all_steps(step.inner()):
-                    if inner.count:
-                        within = record.begin_step(inner.line, inner.text, start)
-                        record.end_step(within, now, inner.count)
-                        inner.count = 0
+            except BaseException:
+                # Whatever ends the run is what has to be told, and outputs wait to go off.
+                with suppress(StoreError):
+                    self._end_step(step, sequence, start)
+                raise
+            self._end_step(step, sequence, start)
+
+    def _end_step(self, step: Step, sequence: int, start: float) -> None:
+        now, record = self.run.now(), self.record
+        record.end_step(sequence, now, step.count)
+        step.count = 0
+        for inner in all_steps(step.inner()):
+            if inner.count:
+                within = record.begin_step(inner.line, inner.text, start)
+                record.end_step(within, now, inner.count)
+                inner.count = 0
 
     def _guarded(self, act: Callable[[], None]) -> Ending:
         """Do it and say how it ended; whose fault, and where."""
@@ -219,80 +249,129 @@ class Runner:
         except BenchError as error:
             advice = f"; {error.advice}" if error.advice else ""
             return Ending(Outcome.FAILED, error.message + advice, error.fault, self.run.line, error)
-        except KeyboardInterrupt:
-            now = Interrupted(at_once=True)
-            return Ending(now.outcome, now.reason, now.fault, self.run.line, now)
+        except StoreError as error:
+            reason = f"{error.message}; {error.advice}" if error.advice else error.message
+            return Ending(Outcome.FAILED, reason, error.fault, self.run.line, error)
+        except KeyboardInterrupt as error:
+            return replace(_broken_off(error), line=self.run.line)
         except LeaveLoop:
             return Ending(Outcome.FINISHED)
         except (ArithmeticError, ValueError) as error:
             reason = f"line {self.run.line}: a value could not be worked out ({error})"
             return Ending(Outcome.FAILED, reason, "recipe", self.run.line, error)
         except Exception as error:  # the outputs go off whatever it is
-            self.record.event(self.run.now(), "program error", traceback.format_exc())
+            self._note("program error", traceback.format_exc())
             reason = f"the program itself failed: {type(error).__name__}: {error}"
             return Ending(Outcome.FAILED, reason, "program", self.run.line, error)
         return Ending(Outcome.FINISHED)
 
-    def _safe_end(self, ending: Ending) -> Ending:
-        """Outputs off by kind, `finally`, and off again, whatever led here."""
+    def _note_end(self, ending: Ending) -> None:
+        """Why comes before what was done about it, though both are written afterwards."""
         cause = ending.cause
         if isinstance(cause, Tripped):
-            self.run.event("trip", cause.reason, self.ports.get(cause.channel))
-        elif ending.outcome not in (Outcome.FINISHED,):
-            self.run.event("end", ending.reason or ending.outcome.word)
-        first = cause.channel if isinstance(cause, Tripped) else ""
-        tripped = isinstance(cause, Tripped)
-        unknown = self._all_off(first, tripped)
-        at_once = isinstance(cause, Interrupted) and cause.at_once
-        if self.final and not at_once:
-            if ending.fault in FAULTS_OF_A_LINK or unknown:
-                self.run.say(
-                    "`finally` is skipped: an instrument or its link is not to be trusted", True
-                )
-            else:
-                with self.run.undisturbed():
-                    final = self._guarded(lambda: self.execute_block(self.final))
-                if final.outcome not in (Outcome.FINISHED,) and ending.outcome in (
-                    Outcome.FINISHED,
-                ):
-                    ending = final
-                elif final.outcome not in (Outcome.FINISHED,):
-                    self.run.event("end", f"in `finally`: {final.reason}")
-                unknown = self._all_off("", False)
+            self._note("trip", cause.reason, cause.channel)
+        elif ending.outcome is not Outcome.FINISHED:
+            self._note("end", ending.reason or ending.outcome.word)
+
+    def _safe_end(self, ending: Ending, at_once: bool) -> Ending:
+        """Outputs off by kind, `finally`, and off again, whatever led here.
+
+        Nothing stands before switching off: neither a record that can't be written, nor a watchdog
+        that is gone, nor a terminal that has gone away.
+        """
+        unknown = self._all_off(ending)
+        cause = ending.cause
+        at_once = at_once or (isinstance(cause, Interrupted) and cause.at_once)
+        if self.final and (ending.fault in FAULTS_OF_A_LINK or unknown):
+            self._say("`finally` is skipped: an instrument or its link is not to be trusted")
+        elif self.final and not at_once:
+            with self.run.undisturbed():
+                final = self._guarded(lambda: self.execute_block(self.final))
+            if ending.outcome is Outcome.FINISHED:
+                ending = final
+                self._note_end(final)
+            elif final.outcome is not Outcome.FINISHED:
+                self._note("end", f"in `finally`: {final.reason}")
+            unknown = self._all_off(final)
         if unknown:
             ending = replace(ending, outcome=Outcome.FAILED, unknown=unknown)
         return ending
 
-    def _all_off(self, first: str, trip: bool) -> tuple[str, ...]:
-        """Every output off, the named channel first; the channels that can't be shown to be off."""
+    def _all_off(self, ending: Ending) -> tuple[str, ...]:
+        """Every output off, the tripping channel first; those that can't be shown to be off."""
+        cause = ending.cause
+        trip = isinstance(cause, Tripped)
+        first = cause.channel if isinstance(cause, Tripped) else ""
         unknown = []
-        for name in sorted(self.ports, key=lambda name: name != first):
-            try:
-                self._off(self.ports[name], trip)
-            except Exception as error:  # whatever it was, the output has to go off
-                self.run.event("off failed", str(error), self.ports[name])
+        with self.run.switching_off():
+            for name in sorted(self.ports, key=lambda name: name != first):
+                port = self.ports[name]
                 try:
-                    self.ports[name].channel.recover()
-                    self._off(self.ports[name], trip)
-                except Exception as again:
-                    self.run.event("off failed", str(again), self.ports[name])
-                    unknown.append(name)
+                    self._off(port, trip)
+                except Exception as error:  # whatever it was, the output has to go off
+                    self._note("off failed", str(error), name)
+                    try:
+                        self.run.alive()
+                        port.channel.recover()
+                        self._off(port, trip)
+                    except Exception as again:
+                        self._note("off failed", str(again), name)
+                        unknown.append(name)
+        self._put_notes_on_record()
         return tuple(unknown)
 
     def _off(self, port: Port, trip: bool) -> None:
-        run = self.run
         was_on = port.on
-        run.go_off(port, trip)
+        self.run.go_off(port, trip)
+        if was_on:
+            self._note("output", f"{port.name} off", port.name)
         if port.channel.read_back().output:
             raise BenchError(f"{port.name}: the instrument says that its output is still on")
-        if was_on:
-            run.event("output", f"{port.name} off", port)
         if port.part and port.can_measure_off:
-            reading = port.look()
+            reading = port.peek()
+            with suppress(StoreError):
+                port.keep(reading)
             if abs(reading.current) > 10 * port.current_error(0.0) + 1e-6:
                 raise BenchError(f"{port.name}: {reading.current:.3g} A flow with the output off")
             self.left[port.name] = reading.voltage
 
+    def _note(self, kind: str, text: str, channel: str = "") -> None:
+        """Remember what happened now; it goes on record when outputs are off."""
+        self._untold.append((self.run.now(), kind, text, channel))
+
+    def _put_notes_on_record(self) -> None:
+        with suppress(StoreError):
+            while self._untold:
+                self.record.event(*self._untold[0])
+                self._untold.pop(0)
+
+    def _say(self, words: str) -> None:
+        """Tell the person, as far as there is still somebody and something to tell it on."""
+        with suppress(StoreError, OSError):
+            self.run.say(words, True)
+
+    def dismiss_watchdog(self, ending: Ending) -> None:
+        """The outputs are off, and what follows may take its time.
+
+        Where they can't be shown to be off, the watchdog goes on watching this process.
+        """
+        if self._beat is None:
+            return
+        with suppress(BenchError):
+            if ending.unknown:
+                self._beat.beat(self.run.executed, LONGEST_AFTERWARDS_S)
+            else:
+                self._beat.close()
+
     def values(self) -> Mapping[str, float]:
         """The recipe's own `let`s at the end, for the results."""
         return {name: self.memory[place] for name, place in self._lets.items()}
+
+
+def _broken_off(error: BaseException) -> Ending:
+    """How a run ends that something outside its own endings has broken off."""
+    if isinstance(error, KeyboardInterrupt):
+        now = Interrupted(at_once=True)
+        return Ending(now.outcome, now.reason, now.fault, cause=now)
+    reason = f"the program itself failed: {type(error).__name__}: {error}"
+    return Ending(Outcome.FAILED, reason, "program", cause=error)

@@ -38,6 +38,17 @@ class Step:
         return ()
 
 
+def lasting(seconds: float, line: int) -> float:
+    """A length of time (s) that was worked out. Raises Failed where it never ends or is none."""
+    if math.isfinite(seconds):
+        return seconds
+    raise Failed(
+        f"line {line}: the time to wait comes out as {seconds:g} s: a reading that is over range "
+        f"or none went into it",
+        "recipe",
+    )
+
+
 class Setup(Step):
     """Sets how a channel measures; ranges stay as they are until the output goes on anew."""
 
@@ -103,6 +114,8 @@ class Measure(Step):
 
     def run(self, run: Run) -> None:
         """Do it."""
+        if run.several:
+            run.look_round(sum(port.aperture_s for port in self.ports), self.ports)
         for port in self.ports:
             port.measure(self.trace, self.line)
         if self.extras is not None:
@@ -118,7 +131,7 @@ class Wait(Step):
 
     def run(self, run: Run) -> None:
         """Do it."""
-        run.wait_until(run.now() + self.duration())
+        run.wait_until(run.now() + lasting(self.duration(), self.line))
 
 
 class Loop(Step):
@@ -167,7 +180,8 @@ class Every(Loop):
 
     def run(self, run: Run) -> None:
         """Do it."""
-        period, duration, start = self.period(), self.duration(), run.now()
+        period = lasting(self.period(), self.line)
+        duration, start = lasting(self.duration(), self.line), run.now()
         # The shaved nanosecond keeps floor(D/P) whole where D is a multiple of P in decimal.
         last = math.floor(duration / period * (1 + 1e-12))
         run.begin_grid(start, period)
@@ -236,6 +250,7 @@ class Repeat(Loop):
                 if self.place is not None:
                     memory[self.place] = value
                 run.attend()
+                run.look_round()
                 self.turn(run)
         except LeaveLoop:
             return
@@ -309,7 +324,9 @@ class Sweep(Step):
             run.attend()
             run.program(source, Setpoint(self.mode, level, low, high))
             if self.settle is not None:
-                run.wait_until(run.now() + self.settle())
+                run.wait_until(run.now() + lasting(self.settle(), self.line))
+            else:
+                run.look_round()
             for port in self.ports:
                 port.measure(self.trace, self.line)
             if self.extras is not None:

@@ -50,7 +50,8 @@ class Tally:
         self.flow = flow
         self._up, self._down = 1 + gain, 1 - gain
         self.trip = self.bound - flow * blind_s
-        self.relaxed = self.bound - flow * longest_s / SHARE_OF_WHAT_IS_LEFT
+        # With apertures of seconds the output may take longer to open than ten intervals.
+        self.relaxed = min(self.trip, self.bound - flow * longest_s / SHARE_OF_WHAT_IS_LEFT)
 
     def add(self, moment: float, interval: float, now: float, before: float) -> bool:
         """Count an interval (s) between two readings of the flow (W or A).

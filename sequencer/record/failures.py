@@ -33,8 +33,10 @@ _ADVICE = {
 
 def store_failed(path: Path, error: sqlite3.Error) -> StoreError:
     """An error of the database as a StoreError."""
-    advice = _ADVICE.get(
-        getattr(error, "sqlite_errorname", ""),
+    # The extended names begin with those of the table, as SQLITE_READONLY_DIRECTORY does.
+    name = getattr(error, "sqlite_errorname", "")
+    advice = next(
+        (words for code, words in _ADVICE.items() if name.startswith(code)),
         "check the disk and the file; what was recorded so far is kept",
     )
     return StoreError(f"the store {path} can't be used: {error}", advice, "computer")

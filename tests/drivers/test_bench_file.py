@@ -336,9 +336,35 @@ def test_a_byte_order_mark_is_no_part_of_the_text(tmp_path: Path) -> None:
 
 
 def test_a_decimal_comma() -> None:
-    assert told(GOOD.replace('"3.2 mohm"', '"3,2 mohm"')) == (
-        "workshop.bench.toml:16:21: error: “parts.bank.series_resistance”: “3,2 mohm” has a decimal "
-        "comma in place of a point; expected a resistance as in “1 ohm” [bench-unit]"
+    assert changed('"3.2 mohm"', '"3,2 mohm"') == (
+        "workshop.bench.toml:17:21: error: “parts.bank.series_resistance”: “3,2 mohm” has a "
+        "decimal comma in place of a point; expected a resistance as in “1 ohm” [bench-unit]\n"
+        '   17 | series_resistance = "3,2 mohm"\n'
+        "      |                     ^^^^^^^^^^"
+    )
+
+
+@pytest.mark.parametrize("port", ["65536", "99999"])
+def test_a_port_that_cannot_be(port: str) -> None:
+    # RFC 793: ports are numbers of 16 bits.
+    assert changed("::5025::", f"::{port}::") == (
+        f"workshop.bench.toml:6:17: error: “channels.smu.resource” names port {port}: ports end "
+        "at 65535 [bench-value]\n"
+        f'    6 | resource      = "TCPIP::192.0.2.20::{port}::SOCKET"\n'
+        f"      |                 {'^' * (29 + len(port))}"
+    )
+
+
+@pytest.mark.parametrize(
+    ("written", "words"),
+    [("50 mHz", "must be at least 10"), ("50 kHz", "must be at most 1000")],
+)
+def test_a_line_frequency_that_no_mains_has(written: str, words: str) -> None:
+    assert changed('"50 Hz"', f'"{written}"') == (
+        f"workshop.bench.toml:2:18: error: “line_frequency” is {written}: it {words} "
+        "[bench-value]\n"
+        f'    2 | line_frequency = "{written}"\n'
+        f"      |                  {'^' * (len(written) + 2)}"
     )
 
 

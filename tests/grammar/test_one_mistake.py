@@ -41,21 +41,38 @@ MISTAKES: dict[str, Callable[[str], str]] = {
 }
 
 
-def spoilt_lines(text: str, mistake: Callable[[str], str]) -> Iterator[str]:
-    """The text with one line spoilt, for each line that can be."""
+# Where these are in the line that was spoilt; all others may leave a line that is right as well, or
+# be noticed further on only.
+SURE = {
+    "a character too many",
+    "a quote too many",
+    "no colon",
+    "a decimal comma",
+    "a no-break space",
+}
+
+
+def spoilt_lines(text: str, mistake: Callable[[str], str]) -> Iterator[tuple[int, str]]:
+    """The text with one line spoilt, and the number of the line, for each that can be."""
     lines = text.split("\n")
     for index, line in enumerate(lines):
         written = code(line)
         wrong = mistake(written) if written else written
         if wrong != written:
-            yield "\n".join([*lines[:index], wrong, *lines[index + 1 :]])
+            yield index + 1, "\n".join([*lines[:index], wrong, *lines[index + 1 :]])
 
 
 @pytest.mark.parametrize("mistake", MISTAKES)
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_one_mistake_is_one_problem(path: Path, mistake: str) -> None:
     text = path.read_text("utf-8")
-    for wrong in spoilt_lines(text, MISTAKES[mistake]):
+    assert not len(parse(text)[1])
+    spoilt, noticed = 0, 0
+    for number, wrong in spoilt_lines(text, MISTAKES[mistake]):
         problems = parse(wrong, path.name)[1]
         found = "\n".join(draw(problem) for problem in problems)
         assert len(problems) <= 1, found
+        if mistake in SURE:
+            assert [problem.span.line for problem in problems] == [number], found
+        spoilt, noticed = spoilt + 1, noticed + len(problems)
+    assert spoilt == 0 or noticed > 0

@@ -245,7 +245,7 @@ def shell(folder: Path, line: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.skipif(not FULL_DEVICE.is_char_device(), reason="the system has no device that is full")
+@pytest.mark.skipif(not FULL_DEVICE.is_char_device(), reason="the system has no full device")
 @pytest.mark.parametrize("command", ["check sweep-diode", "--help", "dry-run sweep-diode"])
 def test_output_that_finds_no_room_is_no_success(folder: Path, command: str) -> None:
     said = shell(folder, f"$fusewire {command} > {FULL_DEVICE}")
@@ -254,10 +254,16 @@ def test_output_that_finds_no_room_is_no_success(folder: Path, command: str) -> 
     assert said.returncode == 4
 
 
-@pytest.mark.skipif(not FULL_DEVICE.is_char_device(), reason="the system has no device that is full")
+@pytest.mark.skipif(not FULL_DEVICE.is_char_device(), reason="the system has no full device")
 def test_data_that_finds_no_room_is_no_success(folder: Path) -> None:
     said = shell(folder, f"$fusewire check sweep-diode --json > {FULL_DEVICE}")
-    assert (said.returncode, said.stderr) == (4, f"error: {os.strerror(errno.ENOSPC)}\n")
+    # Short data are missed when they are flushed, long ones when they are written.
+    reason = os.strerror(errno.ENOSPC)
+    assert said.stderr in (
+        f"error: {reason}\n",
+        f"error: the output can't be written in full: {reason}\n",
+    )
+    assert said.returncode == 4
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a POSIX shell closes the output")

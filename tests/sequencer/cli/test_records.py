@@ -139,7 +139,7 @@ def test_export_replaces_a_file_only_when_it_is_named(call: Call, two_runs: list
 def test_export_writes_through_a_link_and_over_files_alone(
     call: Call, two_runs: list[str], folder: Path
 ) -> None:
-    # That links and pipes are left what they are is as of POSIX `cp` without `--remove-destination`.
+    # Links are followed and pipes stay pipes, as where a shell's `>` opens a file (POSIX.1, 2.7.2).
     if not hasattr(os, "mkfifo"):
         pytest.skip("the system has no pipes with a name")
     Path("kept").mkdir()

@@ -9,7 +9,7 @@ from typing import Any
 from drivers.bench import Bench, open_simulated
 from drivers.bench_file import BenchFile, read_bench
 from sequencer.api import Finished, Loaded, check, load, perform
-from sequencer.engine.run import Person
+from sequencer.engine.run import Beat, Person
 from sequencer.record import Run, Store
 
 CAPACITOR = """
@@ -73,6 +73,7 @@ def dry(
     change: Callable[[Bench], None] = lambda bench: None,
     person: Person | None = None,
     tell: Callable[[str], None] = lambda words: None,
+    beat: Beat | None = None,
 ) -> Ran:
     """Check and dry-run a recipe; `change` may put something between the runner and the bench."""
     file = file or bench_file()
@@ -100,5 +101,6 @@ def dry(
         store=path,
         tell=hear,
         person=person,
+        beat=beat,
     )
     return Ran(finished, Store.open(path), real, told)

@@ -192,7 +192,8 @@ def test_a_level_that_an_over_range_reading_gave_is_not_programmed(tmp_path: Pat
     text = CHARGE.format(rating="", more="", period="1 s").replace("    \n", "")
     text = text.replace(
         "    every 1 s for 10 min:\n        measure smu into t\n",
-        "    measure smu\n    source smu voltage 0.9 * min(abs(smu.voltage), 5 V), limit 1 A\n    measure smu\n",
+        "    measure smu\n    source smu voltage 0.9 * min(abs(smu.voltage), 5 V), limit 1 A\n"
+        "    measure smu\n",
     )
 
     def overflow(reading: Reading) -> Reading:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from drivers.bench import Bench
+from drivers.channel import Reading, Setpoint
 from sequencer.engine.ending import Outcome
 from tests.sequencer.engine.bench_of import CAPACITOR, Ran, bench_file, dry
 
@@ -141,3 +144,74 @@ def test_a_store_that_nobody_can_look_at_is_refused(tmp_path: Path) -> None:
     assert ran.finished.exit_code == 4
     assert ran.ending.fault == "bench"
     assert "nobody has seen what the capacitor holds" in ran.ending.reason
+
+
+def test_a_push_stays_within_the_rating_of_its_own_side(tmp_path: Path) -> None:
+    """A hundredth of what the part bears backward, not of what it bears forward."""
+    text = RECIPE.format(
+        name="clamp", kind="diode", voltage="-5 V to 1.5 V", source="voltage 0.5 V, limit 0.5 A"
+    )
+
+    def turned(bench: Bench) -> None:
+        bench.channels["smu"] = Turned(bench.channels["smu"])  # type: ignore[assignment]
+
+    for current, words in (
+        ("-1 mA to 1 A", "passes current backward"),
+        ("0 A to 1 A", "wrong way"),
+    ):
+        ran = dry(
+            text.replace("within 1 A", current), tmp_path / words, bench_file(DIODE), change=turned
+        )
+        assert words in refused(ran)
+        low = float(current.split()[0]) * 1e-3
+        assert min(ran.record.columns("smu", ["current"])["current"]) >= low
+
+
+class Turned:
+    """A channel whose part is connected the wrong way round."""
+
+    def __init__(self, channel: Any) -> None:
+        self._channel = channel
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._channel, name)
+
+    def program(self, setpoint: Setpoint) -> None:
+        """Program it as the part sees it."""
+        mode, level, low, high = setpoint
+        self._channel.program(Setpoint(mode, -level, -high, -low))
+
+    def measure(self) -> Reading:
+        """A reading as the instrument shows it."""
+        reading: Reading = self._channel.measure()
+        return reading._replace(voltage=-reading.voltage, current=-reading.current)
+
+
+def test_the_push_of_an_absent_diode_never_passes_its_rating(tmp_path: Path) -> None:
+    text = RECIPE.format(
+        name="clamp", kind="diode", voltage="-5 V to 1.2 V", source="voltage 0.5 V, limit 0.5 A"
+    )
+    for seed in range(6):
+        ran = dry(
+            text, tmp_path / str(seed), bench_file(ABSENT.replace("bank", "clamp")),
+            ideal=False, seed=seed,
+        )  # fmt: skip
+        assert "the part is absent" in refused(ran)
+
+
+SPECIFICATION = Path(__file__).parents[3] / "drivers/specifications/demo-symmetric-source.toml"
+
+
+@pytest.mark.parametrize("volts", [-1.5, 3.1])
+def test_a_look_under_power_drives_nothing(tmp_path: Path, volts: float) -> None:
+    """Without `measure open` the look is at 0 A: its limit must never take over."""
+    text = SPECIFICATION.read_text("utf-8").replace('"measure"]', '"measure", "two-sided limit"]')
+    (tmp_path / "two-sided.toml").write_text(text, "utf-8")
+    recipe = RECIPE.format(
+        name="bank", kind="capacitor", voltage="-0.05 V to 2.8 V", source=SOURCE
+    ).replace(", measure open", "")
+    file = bench_file(charged(volts), str(tmp_path / "two-sided.toml"))
+    ran = dry(recipe, tmp_path, file)
+    assert "on the terminals" in refused(ran)
+    # The instrument's own offset is nothing in an ideal run.
+    assert list(ran.record.columns("smu", ["current"])["current"]) == pytest.approx([0.0], abs=1e-9)

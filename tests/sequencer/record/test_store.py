@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.record import Store, StoreError, default_path, open_record, schema, streams
+from sequencer.record.failures import store_failed
 from sequencer.record.rows import CHANNEL_COLUMNS
 
 
@@ -52,6 +53,15 @@ def test_a_file_that_is_no_database_is_refused_and_left_alone(path):
             opening(path)
         assert caught.value.advice == "name another file; this one was left as it is"
     assert path.read_bytes() == before
+
+
+def test_an_extended_error_is_told_as_what_it_extends(path):
+    error = sqlite3.OperationalError("attempt to write a readonly database")
+    # https://www.sqlite.org/rescode.html: extended result codes begin with the primary one's name.
+    error.sqlite_errorname = "SQLITE_READONLY_DIRECTORY"
+    told = store_failed(path, error)
+    assert told.message == f"the store {path} can't be used: attempt to write a readonly database"
+    assert told.advice == "make the file and its folder writable, or name another store"
 
 
 def test_looking_makes_no_store(path):
