@@ -15,16 +15,16 @@ from typing import Any
 from grammar import tree
 from grammar.quantity import PLAIN, Dimension, write
 
-READINGS = ("voltage", "current", "limited", "level", "charge", "energy", "since")
+READINGS = ("voltage", "current", "limited", "level", "charge", "energy", "since", "least current")
 """What the memory holds of each channel, in this order."""
 
 Number = Callable[[], float]
 Condition = Callable[[], bool]
 
 
-def _ratio(over: float, under: float) -> float:
-    """A resistance; without measurable current there is no value, and nothing compares to it."""
-    return over / under if under else math.nan
+def _ratio(volts: float, amperes: float, least: float) -> float:
+    """A resistance (ohm); without measurable current there is no value: nothing compares to it."""
+    return volts / amperes if abs(amperes) > least else math.nan
 
 
 class NoValue(ArithmeticError):
@@ -160,7 +160,7 @@ class Expressions:
         if field == "power":
             return f"(m[{base}] * m[{base + 1}])"
         if field == "resistance":
-            return f"ratio(m[{base}], m[{base + 1}])"
+            return f"ratio(m[{base}], m[{base + 1}], m[{base + READINGS.index('least current')}])"
         if field == "elapsed":
             return f"(now() - m[{base + READINGS.index('since')}])"
         if field == "limited":

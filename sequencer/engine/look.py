@@ -132,8 +132,10 @@ def _judge(port: Port, volts: float) -> None:
         )
 
 
-def _push(port: Port, level: float, low: float, high: float, run: Run) -> list[Reading]:
-    """A small current for half a second; its readings at the start and at the end."""
+def _push(
+    port: Port, level: float, low: float, high: float, run: Run
+) -> tuple[Reading, Reading, float]:
+    """A small current for half a second: its first and last reading, and their error (A)."""
     specification = port.channel.specification
     if not specification.can("two-sided limit"):
         high = max(abs(low), abs(high))
@@ -150,14 +152,15 @@ def _push(port: Port, level: float, low: float, high: float, run: Run) -> list[R
     run.event("look", f"{port.part}: on at {level:.3g} A, for the presence push", port)
     run.on(port)
     start = run.now()
-    readings = [port.measure()]
+    first = port.measure()
     run.wait_until(start + PUSH_S - port.aperture_s)
-    readings.append(port.measure())
+    last = port.measure()
+    error = port.current_error(level)
     run.off(port)
     port.configure(acquisition)
     if before is not None:
         port.program(before)
-    return readings
+    return first, last, error
 
 
 def _within_rating(port: Port, bound: float) -> float:
@@ -186,10 +189,9 @@ def _push_store(port: Port, volts: float, run: Run) -> None:
                 True,
             )
             return
-    first, last = _push(port, level, floor, ceiling, run)
-    error = 5 * port.current_error(level)
+    first, last, error = _push(port, level, floor, ceiling, run)
     took = abs(first.current) > abs(level) / 2 and not first.limited
-    if not took and abs(last.current) <= max(error, abs(level) / 2):
+    if not took and abs(last.current) <= max(5 * error, abs(level) / 2):
         after = _terminals(port, run)
         kept = after is not None and abs(after.voltage - volts) > PUSH_V / 4
         if not kept:
@@ -206,7 +208,7 @@ def _push_one_way(port: Port, run: Run) -> None:
     """A diode passes the push forward; one that passes it backward is reversed."""
     low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
     back, level = (PUSH_SHARE * bound for bound in port.ratings["current"])
-    _, last = _push(port, level, max(low, -PUSH_V), high, run)
+    _, last, _ = _push(port, level, max(low, -PUSH_V), high, run)
     if last.current > level / 2:
         run.event("push", f"{port.part}: passed {level:.3g} A forward: it is there", port)
         return
@@ -216,7 +218,7 @@ def _push_one_way(port: Port, run: Run) -> None:
             f"connected the wrong way round, it is absent, or a lead is off",
             "person",
         )
-    _, last = _push(port, back, max(low, -LARGEST_REVERSE_V), min(high, PUSH_V), run)
+    _, last, _ = _push(port, back, max(low, -LARGEST_REVERSE_V), min(high, PUSH_V), run)
     if last.current < back / 2:
         raise Failed(
             f"{port.part}: it passes current backward and none forward: the {_kind(port)} is "
@@ -234,8 +236,9 @@ def _push_through(port: Port, volts: float, run: Run) -> None:
     """What conducts passes the push; where nothing is seen, absence can't be told from ohms."""
     low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
     level = PUSH_SHARE * port.ratings["current"][1]
-    _, last = _push(port, level, max(low, volts - PUSH_V), min(high, volts + PUSH_V), run)
-    if abs(last.current) > 5 * port.current_error(level):
+    low, high = max(low, volts - PUSH_V), min(high, volts + PUSH_V)
+    _, last, error = _push(port, level, low, high, run)
+    if abs(last.current) > 5 * error:
         run.event("push", f"{port.part}: passed {last.current:.3g} A: it is there", port)
     else:
         run.say(

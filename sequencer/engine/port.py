@@ -139,6 +139,8 @@ class Port:
                 self._line_frequency_hz,
             )
         volts, amperes = self._uncertain
+        for place in (self.base, self.guard_base):
+            self.memory[place + READINGS.index("least current")] = amperes.plus
         self.voltage_low, self.voltage_high = volts.widen(*self.ratings.get("voltage", UNRATED))
         self.current_low, self.current_high = amperes.widen(*self.ratings.get("current", UNRATED))
         power = Uncertainty(

@@ -135,7 +135,7 @@ class Runner:
             self.memory += [float("nan")] * (2 * len(READINGS))
             for base in bases[channel.name.id]:
                 self.memory[base + 2] = 0.0
-                self.memory[base + 4 : base + 7] = [0.0, 0.0, 0.0]
+                self.memory[base + 4 : base + 8] = [0.0] * 4
         return bases
 
     def _port(self, name: str, bench: Bench, bases: tuple[int, int]) -> Port:

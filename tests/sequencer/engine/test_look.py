@@ -215,3 +215,28 @@ def test_a_look_under_power_drives_nothing(tmp_path: Path, volts: float) -> None
     assert "on the terminals" in refused(ran)
     # The instrument's own offset is nothing in an ideal run.
     assert list(ran.record.columns("smu", ["current"])["current"]) == pytest.approx([0.0], abs=1e-9)
+
+
+def test_a_resistor_that_passes_less_than_the_push_is_seen_in_the_push_s_own_range(
+    tmp_path: Path,
+) -> None:
+    """50 mV over 10 ohm are 5 mA: less than the 5 A range is good for, yet plain to see."""
+    part = '[parts.load]\nmodel = "resistor"\nresistance = "10 ohm"\n'
+    text = RECIPE.format(
+        name="load", kind="resistor", voltage="-10 V to 10 V", source="voltage 1 V, limit 0.7 A"
+    )
+    ran = dry(text, tmp_path, bench_file(part), ideal=False)
+    assert ran.told == []
+    assert ran.events("push")[0].startswith("load: passed 0.00")
+
+
+def test_a_resistance_without_measurable_current_is_no_value(tmp_path: Path) -> None:
+    part = '[parts.load]\nmodel = "resistor"\nresistance = "10 ohm"\n'
+    text = RECIPE.format(
+        name="load", kind="resistor", voltage="-10 V to 10 V", source="current 0 A, limit 5 V"
+    )
+    text += '    if smu.resistance > 0 ohm:\n        fail "{smu.resistance}"\n'
+    text += '    say "{smu.resistance}"\n'
+    ran = dry(text, tmp_path, bench_file(part), ideal=False)
+    assert ran.finished.exit_code == 0, ran.ending.reason
+    assert ran.told == ["no value"]
