@@ -10,12 +10,13 @@ from __future__ import annotations
 import math
 import re
 from bisect import bisect_left
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from drivers.channel import Acquisition, Event, Identity, Mode, Reading, Setpoint, State
 from drivers.clock import Clock
-from drivers.faults import BenchFileError, InstrumentError
+from drivers.faults import BenchFileError, InstrumentError, LinkError
 from drivers.scpi.conversation import Conversation, ErrorEntry, Refused, Report
 from drivers.scpi.dialect import AnswerError, read_boolean, read_integer, read_number
 from drivers.scpi.dialect_file import open_dialect
@@ -249,7 +250,14 @@ class ScpiChannel:
             )
         busy_s = self.specification.switching_time
         units = self._dialect.units("output", on=on)
-        report = self._talk.say(units, "complete", "read_output", busy_s=busy_s)
+        try:
+            report = self._talk.say(units, "complete", "read_output", busy_s=busy_s)
+        except LinkError:
+            if not on:
+                # It proves nothing, so this stays an error; but it may well switch off.
+                with suppress(LinkError):
+                    self._talk.shout(units)
+            raise
         self._judge(report)
         if self._talk.read(read_boolean, report.fields["output"]) != on:
             is_now, asked = ("off", "on") if on else ("on", "off")

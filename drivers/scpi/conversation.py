@@ -125,6 +125,11 @@ class Conversation:
                 raise Refused(ErrorEntry(int(last[1]), read_string(last[2]))) from None
             self.nonsense(error)
 
+    def shout(self, units: Sequence[str]) -> None:
+        """Send lines over a link that isn't trusted any more, and ask nothing. Raises LinkError."""
+        for message in [chain(tuple(units))] if self.dialect.chained else units:
+            self.link.shout(message, self.margin_s)
+
     def _one_by_one(self, units: tuple[str, ...], timeout_s: float) -> str:
         answers = []
         for unit in units:

@@ -10,6 +10,7 @@ knows lines of text, no instrument.
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 from drivers.faults import BenchFileError, LinkError
@@ -90,6 +91,23 @@ class Link:
         finally:
             self._log(fence, "", began)
         self.suspect = False
+
+    def shout(self, message: str, timeout_s: float) -> None:
+        """Send a message over a link that isn't trusted, and ask nothing; it stays suspect.
+
+        For switching off: an instrument whose answers make no sense may well do what it is told.
+        Raises LinkError where not even that gets through.
+        """
+        began = self._now()
+        self.suspect = True
+        try:
+            with suppress(SessionError):
+                self._session.renew(began + timeout_s)
+            self._session.tell(message.encode("ascii") + b"\n", self._now() + timeout_s)
+        except (SessionError, UnicodeError) as error:
+            raise self._in_words(error, message, timeout_s) from None
+        finally:
+            self._log(message, "", began)
 
     def distrust(self) -> None:
         """The answer made no sense: nothing that comes next can be trusted to be an answer."""

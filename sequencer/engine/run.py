@@ -29,6 +29,8 @@ LONGEST_EXCHANGE_S = 5.0
 UNHEEDED_LATENESS_S = 1e-3
 """How late a tick may come without being counted: a computer wakes no more exactly than that."""
 LEAST_WAIT_S = 1e-6
+CLOCK_S = 1e-9
+"""A clock may count whole nanoseconds: a moment between two of them is never quite reached."""
 RAMP_STEPS = 20
 SETTLED_AT_ZERO_S = 0.05
 
@@ -156,7 +158,7 @@ class Run:
             return
         while True:
             now = self.now()
-            if now >= moment:
+            if now >= moment - CLOCK_S:
                 return
             self.alive()
             self.attend()

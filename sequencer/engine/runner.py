@@ -223,6 +223,9 @@ class Runner:
             step.count += 1
             try:
                 step.run(run)
+            except StoreError:
+                # Nor can this be written, and a locked store would be waited for once more.
+                raise
             except BaseException:
                 # Whatever ends the run is what has to be told, and outputs wait to go off.
                 with suppress(StoreError):

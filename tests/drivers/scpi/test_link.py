@@ -296,8 +296,8 @@ def test_without_a_system_library_the_pure_python_one_is_taken() -> None:
 
 
 @pytest.fixture
-def serial_line() -> Iterator[tuple[int, Link]]:
-    """The instrument's end of a pseudo-terminal, and a link to the other end."""
+def serial_line() -> Iterator[tuple[int, Link, int]]:
+    """The instrument's end of a pseudo-terminal, a link to the other end, and that end itself."""
     if sys.platform == "win32":
         pytest.skip("this system has no pseudo-terminals")
     import tty
@@ -306,28 +306,34 @@ def serial_line() -> Iterator[tuple[int, Link]]:
     tty.setraw(far_end)
     os.set_blocking(line, False)
     link = open_link("smu", f"ASRL{os.ttyname(far_end)}::INSTR", "@py", LONG_S)
+    assert select.select([line], [], [], LONG_S)[0]
     assert os.read(line, 100) == b"\n"
-    yield line, link
+    yield line, link, far_end
     link.close()
     os.close(line)
     os.close(far_end)
 
 
-def test_what_waits_on_a_serial_line_is_no_answer(serial_line: tuple[int, Link]) -> None:
-    line, link = serial_line
+def test_what_waits_on_a_serial_line_is_no_answer(serial_line: tuple[int, Link, int]) -> None:
+    line, link, far_end = serial_line
+    # The kernel carries a line from one end to the other in its own time.
     os.write(line, b"stale\n")
+    arrived = select.select([far_end], [], [], LONG_S)[0]
+    assert arrived
     with pytest.raises(LinkError, match="sends what it wasn't asked for"):
         link.exchange("READ?", LONG_S)
 
 
-def test_a_serial_instrument_that_does_not_read(serial_line: tuple[int, Link]) -> None:
-    _, link = serial_line
+def test_a_serial_instrument_that_does_not_read(serial_line: tuple[int, Link, int]) -> None:
+    _, link, _ = serial_line
     with pytest.raises(LinkError, match=r"took no more data within 0\.1 s"):
         link.exchange("X" * 1_000_000, SHORT_S)
 
 
-def test_a_serial_instrument_that_talks_without_end_of_line(serial_line: tuple[int, Link]) -> None:
-    line, link = serial_line
+def test_a_serial_instrument_that_talks_without_end_of_line(
+    serial_line: tuple[int, Link, int],
+) -> None:
+    line, link, _ = serial_line
     stop = threading.Event()
 
     def babble() -> None:

@@ -7,6 +7,7 @@ can be compared to the printed digit and nothing waits.
 from __future__ import annotations
 
 import math
+import sqlite3
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -16,7 +17,7 @@ import pytest
 
 from drivers.bench import Bench, open_simulated
 from drivers.bench_file import BenchFile
-from drivers.channel import Reading
+from drivers.channel import Reading, Setpoint
 from drivers.simulated.misbehaviour import Misbehaviour, Way
 from drivers.simulated.serve import Server
 from drivers.simulated.visa_sim import LIBRARY, registered
@@ -83,8 +84,15 @@ class Wired:
         loaded = load(recipe)
         checked = check(loaded, self.file)
         assert not checked.problems.has_errors, [p.message for p in checked.problems]
-        mode = "run" if live else "dry run"
-        finished = perform(loaded, checked, self.bench, mode=mode, store=store, tell=lambda _: None)
+        finished = perform(
+            loaded,
+            checked,
+            self.bench,
+            mode="run" if live else "dry run",
+            store=store,
+            tell=lambda _: None,
+            real_time=live,
+        )
         return finished, Store.open(store).run(finished.id)
 
     @property
@@ -126,6 +134,7 @@ BREAKS: dict[Way, str] = {
     "silence": "answer",
     "garbage": "",
     "half": "",
+    "late": "",
     "close": "",
     "power-cycle": "",
 }
@@ -156,16 +165,19 @@ def test_a_link_that_fails_in_mid_run(
     assert np.isfinite(readings["voltage"]).all()
 
 
+@pytest.mark.parametrize("misbehaviour", ["silence", "garbage", "half", "late", "babble", "deaf"])
 def test_a_link_that_stays_dead_is_told_as_an_unknown_output(
-    tmp_path: Path, stack: ExitStack
+    tmp_path: Path, stack: ExitStack, misbehaviour: Way
 ) -> None:
     wired = Wired(stack, SOCKET, seed=1, margin_s=0.2)
     assert wired.server is not None
-    wired.server.misbehave(Misbehaviour("silence", after=100, times=None))
+    wired.server.misbehave(Misbehaviour(misbehaviour, after=100, times=None))
     finished, record = wired.run(tmp_path / "a.sqlite", live=True)
     assert finished.exit_code == 4
     assert finished.ending.unknown == ("smu",)
-    assert not wired.is_off  # nobody could reach it: the program must not say that it is off
+    # One whose answers fail still hears that it is to switch off; that proves nothing, and the
+    # program must not say that it is off. One that takes nothing can't be reached.
+    assert wired.is_off is (misbehaviour != "deaf")
     assert len(record.columns("smu", ["time"])["time"]) > 10
 
 
@@ -199,3 +211,47 @@ def test_an_overflow_on_the_wire(tmp_path: Path, stack: ExitStack, guarded: bool
         # itself; but what counts in its place is the most that can flow, and that comes to 100 J.
         assert finished.exit_code in (3, 4)
         assert "energy" in finished.ending.reason or "time ran out" in finished.ending.reason
+
+
+def test_what_is_acted_upon_is_on_disk_before(tmp_path: Path, stack: ExitStack) -> None:
+    """`output on` is on record before it is sent, and every reading before what follows from it.
+
+    Looked at with a bare sqlite3 from a connection of its own, at each act on the instrument.
+    """
+    wired = Wired(stack, IN_PROCESS, seed=1)
+    channel = wired.simulated.channels["smu"]
+    measure, program, switch = channel.measure, channel.program, channel.switch
+    store = tmp_path / "a.sqlite"
+    taken: list[Reading] = []
+    acts = {"program": 0, "on": 0}
+
+    def kept(sql: str) -> list[tuple[object, ...]]:
+        connection = sqlite3.connect(f"file:{store}?mode=ro", uri=True)
+        try:
+            return connection.execute(sql).fetchall()
+        finally:
+            connection.close()
+
+    def take() -> Reading:
+        taken.append(measure())
+        return taken[-1]
+
+    def act(setpoint: Setpoint) -> None:
+        rows = kept("SELECT count(*) FROM live")
+        assert rows == [(len(taken),)]
+        acts["program"] += 1
+        program(setpoint)
+
+    def go(on: bool) -> None:
+        if on:
+            acts["on"] += 1
+            told = kept("SELECT text FROM event WHERE kind IN ('output', 'look') ORDER BY key DESC")
+            assert "on" in str(told[0][0]).split()
+        switch(on)
+
+    channel.measure, channel.program, channel.switch = take, act, go  # type: ignore[method-assign]
+    finished, _ = wired.run(store, live=True)
+    assert finished.exit_code == 0, finished.ending.reason
+    # The push and two charges; each programs at least twice.
+    assert acts["on"] == 3
+    assert acts["program"] > 5
