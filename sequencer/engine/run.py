@@ -16,6 +16,7 @@ from drivers.channel import Acquisition, Event, Setpoint
 from drivers.faults import BenchError
 from sequencer.engine.ending import Failed, Interrupted
 from sequencer.engine.look import first_look, look_before_on
+from sequencer.engine.setpoints import refuse_beyond_rating, same, way_down, words
 
 if TYPE_CHECKING:
     from drivers.clock import Clock
@@ -31,7 +32,6 @@ UNHEEDED_LATENESS_S = 1e-3
 LEAST_WAIT_S = 1e-6
 CLOCK_S = 1e-9
 """A clock may count whole nanoseconds: a moment between two of them is never quite reached."""
-RAMP_STEPS = 20
 SETTLED_AT_ZERO_S = 0.05
 
 
@@ -278,7 +278,7 @@ class Run:
         What the check has proved is looked at once more: a value that came from a reading over
         range may be one that it has not foreseen.
         """
-        _refuse_beyond_rating(port, setpoint)
+        refuse_beyond_rating(port, setpoint)
         changes = port.on and port.setpoint is not None and port.setpoint.mode != setpoint.mode
         if changes and not self._can_switch_mode[port.name]:
             self.event("interruption", f"{port.name}: off and on again to change the mode", port)
@@ -354,10 +354,10 @@ class Run:
             raise Failed(
                 f"{port.name}: the instrument says that its output is {said}", "instrument"
             )
-        if state.setpoint is None or not _same(state.setpoint, setpoint):
+        if state.setpoint is None or not same(state.setpoint, setpoint):
             raise Failed(
-                f"{port.name}: programmed {_words(setpoint)}, and the instrument reads back "
-                f"{_words(state.setpoint)}",
+                f"{port.name}: programmed {words(setpoint)}, and the instrument reads back "
+                f"{words(state.setpoint)}",
                 "instrument",
             )
 
@@ -373,7 +373,7 @@ class Run:
         setpoint = port.setpoint
         try:
             if port.on and way != "open" and setpoint is not None:
-                for level in _way_down(setpoint, way):
+                for level in way_down(setpoint, way):
                     port.program(setpoint._replace(level=level))
                     self.clock.wait_until(self.clock.now() + SETTLED_AT_ZERO_S)
         finally:
@@ -434,54 +434,3 @@ def _scale(find: Callable[[float], object], magnitude: float | None) -> float | 
     if found is None:
         raise Failed(f"no range of the instrument holds {magnitude:.6g}", "bench")
     return found.full_scale  # type: ignore[attr-defined, no-any-return]
-
-
-def _refuse_beyond_rating(port: Port, setpoint: Setpoint) -> None:
-    """The level, and the limit where it can come to hold, against the ratings. Raises Failed.
-
-    A part that brings a voltage drives current both ways, whatever the level is.
-    """
-    mode, level, low, high = setpoint
-    forces = port.kind is not None and port.kind.forces != "nothing"
-    asked = [(mode, level)]
-    if mode == "voltage":
-        asked += [("current", high)] if level > 0 or forces else []
-        asked += [("current", low)] if level < 0 or forces else []
-    elif level:
-        asked.append(("voltage", high if level > 0 else low))
-    for quantity, value in asked:
-        low, high = port.ratings.get(quantity, (-math.inf, math.inf))
-        if not low <= value <= high:
-            raise Failed(
-                f"{port.name}: {_words(setpoint)} was asked for, and the {quantity} of "
-                f"{port.part} may be {low:.6g} to {high:.6g}: not programmed",
-                "recipe",
-            )
-
-
-def _same(a: Setpoint, b: Setpoint) -> bool:
-    return a.mode == b.mode and all(
-        math.isclose(x, y, rel_tol=1e-6, abs_tol=1e-12) for x, y in zip(a[1:], b[1:], strict=True)
-    )
-
-
-def _words(setpoint: Setpoint | None) -> str:
-    if setpoint is None:
-        return "nothing"
-    unit, other = ("V", "A") if setpoint.mode == "voltage" else ("A", "V")
-    limit = (
-        f"{setpoint.high:.6g} {other}"
-        if setpoint.low == -setpoint.high
-        else f"{setpoint.low:.6g} to {setpoint.high:.6g} {other}"
-    )
-    return f"{setpoint.mode} {setpoint.level:.6g} {unit}, limit {limit}"
-
-
-def _way_down(setpoint: Setpoint, way: str) -> Sequence[float]:
-    """The levels on the way to zero before the output opens."""
-    if way == "ramp to zero":
-        return [setpoint.level * (1 - k / RAMP_STEPS) for k in range(1, RAMP_STEPS + 1)]
-    if way == "zero volts" and setpoint.mode == "current":
-        return []
-    # At 0 V the current of a coil or motor dies away by itself.
-    return [0.0]
