@@ -88,6 +88,51 @@ class Acquisition:
     remote_sense: bool = False
 
 
+class Pulse(NamedTuple):
+    """One timed pulse from the programmed level, in the mode of the programmed setpoint.
+
+    For `width_s` the source is at `level` with the pulse's own limit (`low` to `high`, of the other
+    quantity); then it is back at the programmed level and limit.
+    """
+
+    level: float
+    low: float
+    high: float
+    width_s: float
+
+
+class Trigger(NamedTuple):
+    """When a capture's record is taken: where a quantity passes a threshold (V or A)."""
+
+    quantity: Mode
+    above: bool
+    threshold: float
+    before_s: float
+
+
+class Capture(NamedTuple):
+    """Fast sampling: `count` samples at `rate_hz`, at once or around a trigger."""
+
+    rate_hz: float
+    count: int
+    trigger: Trigger | None = None
+
+
+class Waveform(NamedTuple):
+    """What a capture brought: samples at `start + k / rate` (s, bench clock), in V and A.
+
+    Values past the range are ±inf; `limited` is 1.0 where the limit was in control at the sample.
+    """
+
+    start: float
+    rate_hz: float
+    voltage: list[float]
+    current: list[float]
+    limited: list[float]
+    voltage_range: float
+    current_range: float
+
+
 class State(NamedTuple):
     """What a channel says of itself when read back; `setpoint` is None where never programmed."""
 
@@ -158,6 +203,51 @@ class Channel(Protocol):
 
     def close(self) -> None:
         """Let go of the link; leaves the instrument as it is."""
+        ...
+
+
+class PulsingChannel(Channel, Protocol):
+    """A channel that makes timed pulses; its specification says "pulse"."""
+
+    def pulse(self, pulse: Pulse) -> Reading:
+        """Make one pulse now and return when it is over.
+
+        The reading's aperture (the one that is set up, or the pulse's width where that is shorter)
+        ends at the pulse's end.
+        """
+        ...
+
+
+class CapturingChannel(Channel, Protocol):
+    """A channel that samples fast while other things happen; its specification says "capture"."""
+
+    def begin_capture(self, capture: Capture) -> None:
+        """Begin to sample, or to wait for the trigger; a capture that was under way is dropped."""
+        ...
+
+    def end_capture(self) -> Waveform | None:
+        """What was sampled, once the record is full: time is spent until then.
+
+        None where a trigger was waited for and has not come by now; the waiting is over then.
+        """
+        ...
+
+
+class DigitalLine(Protocol):
+    """One digital line of a bench. Every method may raise `drivers.faults.BenchError`."""
+
+    name: str
+
+    def read(self) -> bool:
+        """Whether the line is high now."""
+        ...
+
+    def write(self, high: bool) -> None:
+        """Drive an output line."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the line; it stays as it is."""
         ...
 
 
