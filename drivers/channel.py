@@ -111,10 +111,10 @@ class Trigger(NamedTuple):
 
 
 class Capture(NamedTuple):
-    """Fast sampling: `count` samples at `rate_hz`, at once or around a trigger."""
+    """Fast sampling: `samples` values at `rate_hz`, at once or around a trigger."""
 
     rate_hz: float
-    count: int
+    samples: int
     trigger: Trigger | None = None
 
 

@@ -6,18 +6,13 @@ A line that is grammatical and still no sense by itself (a clause twice, a sweep
 
 from __future__ import annotations
 
-import unicodedata
-from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from lark import Token, Tree
-
 from grammar import tree
-from grammar.characters import Places
+from grammar.build_expressions import ExpressionBuilder
 from grammar.diagnostic import Span
 from grammar.mistake import Mistake
-from grammar.quantity import PLAIN, Quantity, UnitError, read
-from grammar.texts import plain_text, read_text
+from grammar.node import replaced
 
 
 class OpenBlock(NamedTuple):
@@ -34,60 +29,8 @@ class _Clause(NamedTuple):
     span: Span
 
 
-DEEPEST_EXPRESSION = 80
-
-
-class Builder:
-    """One method a rule of the grammar; `offset` is where the line being built starts in the text.
-
-    Lark's own transformers can't be told positions while it parses, so the line's parse tree is
-    walked here.
-    """
-
-    def __init__(
-        self, places: Places, expression_in_text: Callable[[str, int], tree.Expression]
-    ) -> None:
-        self.offset = 0
-        self.places = places
-        self.expression_in_text = expression_in_text
-
-    def build(self, node: Any, offset: int) -> Any:
-        """The node of a line's parse tree; raises Mistake."""
-        saved, self.offset = self.offset, offset
-        try:
-            return self._build(node, 0)
-        finally:
-            self.offset = saved
-
-    def _build(self, node: Any, depth: int) -> Any:
-        if not isinstance(node, Tree):
-            return node
-        if depth > DEEPEST_EXPRESSION:
-            raise Mistake(
-                "too-deep",
-                f"this expression is nested more than {DEEPEST_EXPRESSION} deep",
-                "give its parts names with `let`",
-                self._span(node.meta),
-            )
-        children = [self._build(child, depth + 1) for child in node.children]
-        return getattr(self, node.data)(node.meta, children)
-
-    def _span(self, meta: Any) -> Span:
-        return self.places.span(self.offset + meta.start_pos, self.offset + meta.end_pos)
-
-    def _at(self, token: Token) -> Span:
-        start = self.offset + (token.start_pos or 0)
-        return self.places.span(start, start + len(token))
-
-    def _name(self, token: Token) -> tree.Name:
-        return tree.Name(str(token), self._at(token))
-
-    def _text(self, token: Token) -> tree.Text:
-        start = self.offset + (token.start_pos or 0)
-        return read_text(str(token), start, self.places.span, self.expression_in_text)
-
-    def _plain(self, token: Token | None) -> str:
-        return "" if token is None else plain_text(self._text(token))
+class Builder(ExpressionBuilder):
+    """One method a rule of the grammar that makes a line."""
 
     # Declarations
 
@@ -106,15 +49,35 @@ class Builder:
     def kind(self, meta: Any, children: list[Any]) -> tree.Name:
         return tree.Name(" ".join(str(c) for c in children if c is not None), self._span(meta))
 
-    def not_pushed(self, meta: Any, children: list[Any]) -> str:
-        return "not pushed"
+    def digital_input(self, meta: Any, children: list[Any]) -> tree.Digital:
+        return tree.Digital(self._name(children[0]), False, None, self._span(meta))
+
+    def digital_output(self, meta: Any, children: list[Any]) -> tree.Digital:
+        return tree.Digital(self._name(children[0]), True, children[1], self._span(meta))
 
     def part(self, meta: Any, children: list[Any]) -> tree.Part:
-        name, kind, channel, *rest = children
-        not_pushed = any(item is not None for item in rest)
+        name, kind, channel, *clauses = children
+        given = _by_word(clauses)
         return tree.Part(
-            self._name(name), kind, self._name(channel), not_pushed, (), self._span(meta)
+            self._name(name),
+            kind,
+            self._name(channel),
+            "not pushed" in given,
+            "may be destroyed" in given,
+            (),
+            (),
+            self._span(meta),
         )
+
+    def clause_not_pushed(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("not pushed", True, self._span(meta))
+
+    def clause_may_be_destroyed(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("may be destroyed", True, self._span(meta))
+
+    def procedure(self, meta: Any, children: list[Any]) -> tree.Procedure:
+        name, *parameters = (self._name(child) for child in children if child is not None)
+        return tree.Procedure(name, tuple(parameters), (), self._span(meta))
 
     def setting(self, meta: Any, children: list[Any]) -> tree.Setting:
         name, value, bounds, title = children
@@ -136,7 +99,37 @@ class Builder:
         return OpenBlock("results", self._span(meta))
 
     def rating(self, meta: Any, children: list[Any]) -> tree.Rating:
-        return tree.Rating(self._name(children[0]), children[1], self._span(meta))
+        name, bounds, by = children
+        by = self._name(by) if by is not None else None
+        return tree.Rating(self._name(name), bounds, False, by, self._span(meta))
+
+    def rating_per_pulse(self, meta: Any, children: list[Any]) -> tree.Rating:
+        name, bounds = children
+        return tree.Rating(self._name(name), bounds, True, None, self._span(meta))
+
+    def chemistry(self, meta: Any, children: list[Any]) -> tree.Fact:
+        word = tree.Name(" ".join(children[0].split()), self._at(children[0]))
+        return self._fact("chemistry", meta, word=word)
+
+    def in_series(self, meta: Any, children: list[Any]) -> tree.Fact:
+        return self._fact("in series", meta, value=children[0])
+
+    def capacity(self, meta: Any, children: list[Any]) -> tree.Fact:
+        return self._fact("capacity", meta, value=children[0])
+
+    def own_protection(self, meta: Any, children: list[Any]) -> tree.Fact:
+        return self._fact("own protection", meta)
+
+    def _fact(
+        self,
+        name: str,
+        meta: Any,
+        word: tree.Name | None = None,
+        value: tree.Expression | None = None,
+    ) -> tree.Fact:
+        span = self._span(meta)
+        place = span._replace(end_line=span.line, end_column=span.column + len(name))
+        return tree.Fact(tree.Name(name, place), word, value, span)
 
     # Steps
 
@@ -206,14 +199,7 @@ class Builder:
 
     def sweep(self, meta: Any, children: list[Any]) -> tree.Sweep:
         name, mode, first, last, points, *clauses = children
-        given: dict[str, Any] = {}
-        for clause in clauses:
-            if clause.word in given:
-                raise Mistake(
-                    "twice", f"`{clause.word}` stands here a second time", "write it once",
-                    clause.span,
-                )  # fmt: skip
-            given[clause.word] = clause.value
+        given = _by_word(clauses)
         if "into" not in given:
             raise Mistake(
                 "sweep-into-nothing",
@@ -228,6 +214,9 @@ class Builder:
             last,
             points,
             "logarithmic" in given,
+            "pulsed" in given,
+            given.get("width"),
+            given.get("period"),
             given.get("limit"),
             given.get("settle"),
             given.get("until"),
@@ -236,23 +225,145 @@ class Builder:
             self._span(meta),
         )
 
+    def ramp_at(self, meta: Any, children: list[Any]) -> tree.Ramp:
+        return self._ramp(meta, children, children[3], None)
+
+    def ramp_over(self, meta: Any, children: list[Any]) -> tree.Ramp:
+        return self._ramp(meta, children, None, children[3])
+
+    def _ramp(
+        self,
+        meta: Any,
+        children: list[Any],
+        rate: tree.Expression | None,
+        duration: tree.Expression | None,
+    ) -> tree.Ramp:
+        name, mode, level, _, *clauses = children
+        given = _by_word(clauses)
+        return tree.Ramp(
+            self._name(name),
+            mode,
+            level,
+            rate,
+            duration,
+            given.get("in steps of"),
+            given.get("until"),
+            given.get("reading", ()),
+            given.get("into"),
+            self._span(meta),
+        )
+
+    def pulse(self, meta: Any, children: list[Any]) -> tree.PulseStep:
+        name, mode, level, *clauses = children
+        given = _by_word(clauses)
+        return tree.PulseStep(
+            self._name(name),
+            mode,
+            level,
+            given.get("limit"),
+            given.get("width"),
+            given.get("period"),
+            given.get("count"),
+            given.get("after countdown"),
+            given.get("into"),
+            self._span(meta),
+        )
+
+    def capture(self, meta: Any, children: list[Any]) -> tree.CaptureStep:
+        name, rate, duration, *clauses = children
+        given = _by_word(clauses)
+        return tree.CaptureStep(
+            self._name(name),
+            rate,
+            duration,
+            given.get("when"),
+            given.get("before"),
+            given.get("into"),
+            (),
+            self._span(meta),
+        )
+
+    def settle(self, meta: Any, children: list[Any]) -> tree.Settle:
+        reading, band, window, *clauses = children
+        given = _by_word(clauses)
+        return tree.Settle(
+            reading,
+            band,
+            window,
+            given.get("every"),
+            given.get("at most"),
+            given.get("into"),
+            None,
+            self._span(meta),
+        )
+
     def clause_logarithmic(self, meta: Any, children: list[Any]) -> _Clause:
         return _Clause("logarithmic", True, self._span(meta))
 
-    def clause_limit(self, meta: Any, children: list[Any]) -> _Clause:
-        return _Clause("limit", children[0], self._span(meta))
+    def clause_pulsed(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("pulsed", True, self._span(meta))
 
     def clause_settle(self, meta: Any, children: list[Any]) -> _Clause:
         return _Clause("settle", children[0], self._span(meta))
 
+    def clause_step(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("in steps of", children[0], self._span(meta))
+
+    def clause_count(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("count", children[0], self._span(meta))
+
+    def clause_countdown(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("after countdown", children[0], self._span(meta))
+
+    def clause_trigger(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("when", children[0], self._span(meta))
+
+    def clause_before(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("before", children[0], self._span(meta))
+
+    def clause_period(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("period", children[0], self._span(meta))
+
+    def clause_at_most(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("at most", children[0], self._span(meta))
+
+    def clause_width(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("width", children[0], self._span(meta))
+
+    def clause_limit(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("limit", children[0], self._span(meta))
+
     def clause_until(self, meta: Any, children: list[Any]) -> _Clause:
         return _Clause("until", children[0], self._span(meta))
+
+    def clause_every(self, meta: Any, children: list[Any]) -> _Clause:
+        return _Clause("every", children[0], self._span(meta))
 
     def clause_reading(self, meta: Any, children: list[Any]) -> _Clause:
         return _Clause("reading", tuple(self._name(c) for c in children), self._span(meta))
 
     def clause_into(self, meta: Any, children: list[Any]) -> _Clause:
         return _Clause("into", self._name(children[0]), self._span(meta))
+
+    def switch(self, meta: Any, children: list[Any]) -> tree.Switch:
+        return tree.Switch(self._name(children[0]), children[1], self._span(meta))
+
+    def wait_for(self, meta: Any, children: list[Any]) -> tree.WaitFor:
+        name, high, at_most = children
+        return tree.WaitFor(self._name(name), high, at_most, None, self._span(meta))
+
+    def ask(self, meta: Any, children: list[Any]) -> tree.Ask:
+        text, name, bounds = children
+        into = self._name(name) if name is not None else None
+        return tree.Ask(self._text(text), into, bounds, self._span(meta))
+
+    def confirm_step(self, meta: Any, children: list[Any]) -> tree.ConfirmStep:
+        return tree.ConfirmStep(self._text(children[0]), self._span(meta))
+
+    def do(self, meta: Any, children: list[Any]) -> tree.Do:
+        name, *arguments = children
+        given = tuple(argument for argument in arguments if argument is not None)
+        return tree.Do(self._name(name), given, self._span(meta))
 
     def let(self, meta: Any, children: list[Any]) -> tree.Let:
         return tree.Let(self._name(children[0]), children[1], self._span(meta))
@@ -279,106 +390,31 @@ class Builder:
     # Results
 
     def result_line(self, meta: Any, children: list[Any]) -> tree.Result:
-        name, value, unit, title = children
+        name, value, each, unit, title = children
         unit = str(unit) if unit is not None else None
-        return tree.Result(self._name(name), value, unit, self._plain(title), self._span(meta))
+        return tree.Result(
+            self._name(name), value, each, unit, self._plain(title), self._span(meta)
+        )
+
+    def plot(self, meta: Any, children: list[Any]) -> tree.Plot:
+        traces, (y, y_logarithmic), (x, x_logarithmic) = children
+        return tree.Plot(traces, y, y_logarithmic, x, x_logarithmic, self._span(meta))
+
+    def axis(self, meta: Any, children: list[Any]) -> tuple[tree.Name | tree.Member, bool]:
+        return children[0], children[1] is not None
 
     def expect(self, meta: Any, children: list[Any]) -> tree.Expect:
         return tree.Expect(children[0], self._span(meta))
-
-    # Expressions
-
-    def number(self, meta: Any, children: list[Any]) -> tree.Number:
-        token = children[0]
-        try:
-            return tree.Number(read(str(token)), str(token), self._at(token))
-        except UnitError as error:
-            hint = "a number has at most 100 characters and lies between 1e-323 and 1e308 in SI"
-            raise Mistake("number", str(error), hint, self._at(token)) from None
-
-    def name(self, meta: Any, children: list[Any]) -> tree.Name:
-        return self._name(children[0])
-
-    def text(self, meta: Any, children: list[Any]) -> tree.Text:
-        return self._text(children[0])
-
-    def member(self, meta: Any, children: list[Any]) -> tree.Member:
-        base, field = children
-        return tree.Member(self._name(base), self._name(field), self._span(meta))
-
-    def call(self, meta: Any, children: list[Any]) -> tree.Call:
-        name, *arguments = children
-        given = tuple(argument for argument in arguments if argument is not None)
-        return tree.Call(self._name(name), given, self._span(meta))
-
-    def argument(self, meta: Any, children: list[Any]) -> tree.Argument:
-        return tree.Argument(children[0], None, self._span(meta))
-
-    def named_argument(self, meta: Any, children: list[Any]) -> tree.Argument:
-        return tree.Argument(children[1], str(children[0]), self._span(meta))
-
-    def parenthesis(self, meta: Any, children: list[Any]) -> Any:
-        return children[0]
-
-    def negative(self, meta: Any, children: list[Any]) -> tree.Number | tree.Negative:
-        operand = children[1]
-        if (
-            isinstance(operand, tree.Number)
-            and operand.quantity.dimension.point
-            and operand.text[0] not in "-−"
-        ):
-            # A minus before a number in °C belongs to the number: the scale's zero is elsewhere.
-            text = "-" + operand.text
-            return tree.Number(read(text), text, self._span(meta))
-        return tree.Negative(operand, self._span(meta))
-
-    def binary(self, meta: Any, children: list[Any]) -> tree.Binary:
-        left, operator, right = children
-        symbol = {"−": "-", "·": "*"}.get(str(operator), str(operator))
-        return tree.Binary(symbol, left, right, self._span(meta))
-
-    def square(self, meta: Any, children: list[Any]) -> tree.Binary:
-        base, token = children
-        digit = float(unicodedata.digit(token))
-        exponent = tree.Number(Quantity(digit, PLAIN), str(token), self._at(token))
-        return tree.Binary("^", base, exponent, self._span(meta))
-
-    def compare(self, meta: Any, children: list[Any]) -> tree.Compare:
-        return tree.Compare(str(children[1]), children[0], children[2], self._span(meta))
-
-    def inside(self, meta: Any, children: list[Any]) -> tree.Inside:
-        return tree.Inside(children[0], children[1], self._span(meta))
-
-    def and_(self, meta: Any, children: list[Any]) -> tree.Logic:
-        return tree.Logic("and", children[0], children[1], self._span(meta))
-
-    def or_(self, meta: Any, children: list[Any]) -> tree.Logic:
-        return tree.Logic("or", children[0], children[1], self._span(meta))
-
-    def not_(self, meta: Any, children: list[Any]) -> tree.Not:
-        return tree.Not(children[0], self._span(meta))
-
-    def range(self, meta: Any, children: list[Any]) -> tree.Range:
-        return tree.Range(children[0], children[1], self._span(meta))
-
-    def up_to(self, meta: Any, children: list[Any]) -> tree.Range:
-        return tree.Range(None, children[0], self._span(meta))
-
-    def at_least(self, meta: Any, children: list[Any]) -> tree.Range:
-        return tree.Range(children[0], None, self._span(meta))
-
-    def within(self, meta: Any, children: list[Any]) -> tree.Within:
-        return tree.Within(children[0], self._span(meta))
-
-    def tolerance(self, meta: Any, children: list[Any]) -> tree.Tolerance:
-        return tree.Tolerance(children[0], children[1], self._span(meta))
 
 
 def join(line: OpenBlock, body: tree.Block, before: tree.Step | None) -> Any:
     """The step before, with an `else if`, `else` or `otherwise` joined to it."""
     if line.word == "otherwise":
-        if isinstance(before, tree.Every) and before.until is not None and not before.otherwise:
-            return _replace(before, otherwise=body)
+        waits = isinstance(before, tree.Settle | tree.WaitFor) or (
+            isinstance(before, tree.Every) and before.until is not None
+        )
+        if waits and not before.otherwise:  # type: ignore[union-attr]
+            return replaced(before, otherwise=body)
         return Mistake(
             "otherwise-of-what",
             "this `otherwise` belongs to nothing",
@@ -393,15 +429,22 @@ def join(line: OpenBlock, body: tree.Block, before: tree.Step | None) -> Any:
             line.span,
         )
     if line.condition is not None:
-        return _replace(before, arms=(*before.arms, tree.Arm(line.condition, body, line.span)))
-    return _replace(before, otherwise=body)
+        return replaced(before, arms=(*before.arms, tree.Arm(line.condition, body, line.span)))
+    return replaced(before, otherwise=body)
+
+
+def _by_word(clauses: list[Any]) -> dict[str, Any]:
+    """What the clauses of a step give, by their words. Raises Mistake where one stands twice."""
+    given: dict[str, Any] = {}
+    for clause in clauses:
+        if clause.word in given:
+            raise Mistake(
+                "twice", f"`{clause.word}` stands here a second time", "write it once", clause.span
+            )
+        given[clause.word] = clause.value
+    return given
 
 
 def with_body(step: Any, body: tree.Block) -> Any:
     """A loop or arm with the steps of its block."""
-    return _replace(step, body=body)
-
-
-def _replace(node: Any, **changes: Any) -> Any:
-    fields = {name: getattr(node, name) for name in node._names}
-    return type(node)(**(fields | changes))
+    return replaced(step, body=body)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -75,6 +76,16 @@ class Problems:
     source: Source
     fault: str = "recipe"
     found: list[Problem] = field(default_factory=list)
+    calls: list[Span] = field(default_factory=list)
+
+    @contextmanager
+    def called_from(self, span: Span) -> Iterator[None]:
+        """What is found meanwhile is found in a procedure that is called there, and says so."""
+        self.calls.append(span)
+        try:
+            yield
+        finally:
+            self.calls.pop()
 
     def error(
         self, slug: str, span: Span, message: str, hint: str = "", related: Iterable[Related] = ()
@@ -97,6 +108,8 @@ class Problems:
         related: Iterable[Related],
         severity: str,
     ) -> None:
+        if self.calls:
+            related = (*related, Related(self.calls[-1], "called here"))
         if not any(p.slug == slug and p.span == span for p in self.found):
             self.found.append(
                 Problem(

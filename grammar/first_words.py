@@ -6,19 +6,26 @@ import re
 
 FIRST_WORDS = {
     "declaration": (
-        "recipe", "about", "channel", "part", "setting", "require", "guard", "steps", "finally",
-        "results",
+        "recipe", "about", "channel", "digital", "part", "setting", "require", "guard", "procedure",
+        "steps", "finally", "results",
     ),
     "step": (
         "setup", "source", "output", "measure", "wait", "every", "repeat", "for", "leave", "if",
-        "else", "otherwise", "sweep", "let", "set", "reset", "say", "note", "stop", "fail",
+        "else", "otherwise", "sweep", "ramp", "pulse", "capture", "settle", "switch", "ask",
+        "confirm", "do", "let", "set", "reset", "say", "note", "stop", "fail",
     ),
-    "result": ("expect",),
-    "rating": ("voltage", "current", "power", "energy", "charge", "temperature"),
+    "result": ("expect", "plot"),
+    "rating": (
+        "voltage", "current", "power", "energy", "charge", "temperature", "chemistry", "in",
+        "capacity", "own",
+    ),
 }  # fmt: skip
 _FIRST = re.compile(r"(?P<word>[^\W\d]\w*)\s*(?P<then>=(?!=)|[.,])?")
 _OPENING = frozenset(
-    ("part", "steps", "finally", "results", "every", "repeat", "for", "if", "else", "otherwise")
+    (
+        *("part", "procedure", "steps", "finally", "results"),
+        *("every", "repeat", "for", "if", "else", "otherwise", "capture"),
+    )
 )
 
 

@@ -21,6 +21,7 @@ from grammar.diagnostic import NOWHERE, Problems, Related, Source, Span
 from grammar.first_words import kind_of
 from grammar.lines import MOST_PROBLEMS, Line
 from grammar.mistake import Mistake
+from grammar.node import replaced
 from grammar.tables import load
 from grammar.wording import describe_unexpected, wrong_block
 
@@ -83,6 +84,8 @@ class _Parser:
                 continue
             if isinstance(node, tree.Part):
                 node = self._with_ratings(node, line)
+            elif isinstance(node, tree.Procedure):
+                node = with_body(node, self.block(line, node.span))
             if isinstance(node, tuple):
                 word, value, span = node
                 if word == "recipe":
@@ -106,10 +109,12 @@ class _Parser:
             title,
             tuple(found.get(str, ())),
             tuple(found.get(tree.Channel, ())),
+            tuple(found.get(tree.Digital, ())),
             tuple(found.get(tree.Part, ())),
             tuple(found.get(tree.Setting, ())),
             tuple(found.get(tree.Require, ())),
             tuple(found.get(tree.Guard, ())),
+            tuple(found.get(tree.Procedure, ())),
             blocks.get("steps", ()),
             blocks.get("finally", ()),
             results,
@@ -185,10 +190,13 @@ class _Parser:
                 f"the part `{part.name.id}` has no ratings",
                 "write what it bears beneath, one a line: voltage 0 V to 2.7 V",
             )
-        ratings = [r for _, r in self._nodes(line.block, "rating") if r is not None]
-        return tree.Part(
-            part.name, part.kind, part.channel, part.not_pushed, tuple(ratings), part.span
+        lines = [r for _, r in self._nodes(line.block, "rating") if r is not None]
+        complete: tree.Part = replaced(
+            part,
+            ratings=tuple(r for r in lines if isinstance(r, tree.Rating)),
+            facts=tuple(f for f in lines if isinstance(f, tree.Fact)),
         )
+        return complete
 
     def block(self, line: Line, span: Span) -> tree.Block:
         """The steps beneath a line; an empty block is a problem of its own."""

@@ -246,6 +246,18 @@ _ALONE = "|".join(re.escape(symbol) for symbol, unit in UNITS.items() if not uni
 _ATOM = rf"(?:[{''.join(PREFIXES)}]?(?:{_PREFIXED})|{_ALONE})(?:\^-?[0-9]|²|³)?(?!\w)"
 UNIT_PATTERN = rf"{_ATOM}(?:[*·/]{_ATOM})*"
 NUMBER_PATTERN = r"(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+# As printed on a part, by the letter code of IEC 60062 (from memory): the letter of the multiplier
+# stands for the decimal point, as in 4k7 ohm, R47 ohm, 2n2 F. K is its kilo, k what people write.
+_LETTERS = {
+    "ohm": {"L": -3, "m": -3, "R": 0, "K": 3, "k": 3, "M": 6, "G": 9, "T": 12},
+    "F": {"p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "F": 0},
+}
+_LETTERS["Ω"] = _LETTERS["\u2126"] = _LETTERS["ohm"]
+LETTER_CODE_PATTERN = "|".join(
+    rf"(?:[0-9]+[{''.join(letters)}][0-9]*|[{''.join(letters)}][0-9]+)[ ]*{unit}(?!\w)"
+    for unit, letters in _LETTERS.items()
+)
+_LETTER_CODE = re.compile(r"(?P<whole>[0-9]*)(?P<letter>[^\W\d])(?P<rest>[0-9]*)\s*(?P<unit>\S+)\Z")
 _QUANTITY = re.compile(
     rf"\s*(?P<sign>[-+−]?)\s*(?P<number>{NUMBER_PATTERN})\s*(?P<unit>.*?)\s*\Z", re.DOTALL
 )
@@ -304,6 +316,10 @@ def read(text: str) -> Quantity:
     if len(text) > LONGEST_NUMBER:
         raise UnitError(f"a number of {len(text)} characters is too long")
     match = _QUANTITY.match(text)
+    if match is None or match["unit"][:1].isalpha():
+        coded = _letter_code(text)
+        if coded is not None:
+            return coded
     if match is None:
         raise UnitError(f"“{text.strip()[:40]}” is not a number with a unit")
     if match["unit"].startswith(","):
@@ -315,6 +331,19 @@ def read(text: str) -> Quantity:
         raise UnitError(f"“{digits}” is too large or too small a number")
     number = Decimal(("-" if match["sign"] in ("-", "−") else "") + digits)
     return Quantity(scaled(number, unit), unit.dimension)
+
+
+def _letter_code(text: str) -> Quantity | None:
+    """A value with its letter in place of the point, None where the text is none."""
+    match = _LETTER_CODE.match(text.strip())
+    letters = _LETTERS.get(match["unit"]) if match else None
+    if match is None or letters is None or match["letter"] not in letters:
+        return None
+    if not match["whole"] + match["rest"]:
+        return None
+    number = Decimal(f"{match['whole'] or 0}.{match['rest'] or 0}")
+    unit = UNITS[match["unit"]]
+    return Quantity(scaled(_EXACT.scaleb(number, letters[match["letter"]]), unit), unit.dimension)
 
 
 def scaled(number: Decimal, unit: Unit) -> float:

@@ -14,7 +14,7 @@ from pathlib import Path
 from lark import Lark
 from lark import __version__ as lark_version
 
-from grammar.quantity import NUMBER_PATTERN, SIMPLE_UNITS, UNIT_PATTERN
+from grammar.quantity import LETTER_CODE_PATTERN, NUMBER_PATTERN, SIMPLE_UNITS, UNIT_PATTERN
 
 _HERE = Path(__file__).parent
 GRAMMAR = _HERE / "recipe.lark"
@@ -26,7 +26,7 @@ def grammar_text() -> str:
     """The grammar with the patterns of units and numbers put in."""
     text = GRAMMAR.read_text(encoding="utf-8")
     unit = UNIT_PATTERN.replace("/", r"\/")
-    quantity = rf"{NUMBER_PATTERN}[ ]*(?:{unit})"
+    quantity = rf"(?:{LETTER_CODE_PATTERN})|{NUMBER_PATTERN}[ ]*(?:{unit})"
     number = rf"{NUMBER_PATTERN}(?![^\W²³]|\.)"
     return text.replace("%QUANTITY%", quantity).replace("%UNIT%", unit).replace("%NUMBER%", number)
 

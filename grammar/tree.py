@@ -1,235 +1,103 @@
-"""The nodes of a recipe's tree: frozen, compared by meaning, each with the span it was written at.
+"""The nodes of a recipe: its declarations, steps and results; those of values are named here too.
 
-Nodes hold what was written and nothing that was worked out. Names are plain strings; the places of
-names that a message may have to underline stand in nodes of their own (`Name`).
+Nodes hold what was written and nothing that was worked out.
 """
 
 from __future__ import annotations
 
-from dataclasses import MISSING, Field, FrozenInstanceError, field
-from typing import Any, ClassVar, TypeVar, dataclass_transform
-
-from grammar.diagnostic import NOWHERE, Span
-from grammar.quantity import Quantity
-
-_T = TypeVar("_T")
-
-
-class Node:
-    """The base of all nodes: what a frozen data class gives, without its code made for each class.
-
-    Making that code takes half a millisecond a class, a fifth of the time in which a recipe is to
-    be checked; one `__init__` and one `__eq__` for all take none.
-    """
-
-    _names: ClassVar[tuple[str, ...]] = ()
-    _compared: ClassVar[tuple[str, ...]] = ()
-    _required: ClassVar[frozenset[str]] = frozenset()
-
-    def __init__(self, *values: Any, **named: Any) -> None:
-        given = dict(zip(self._names, values, strict=False)) | named
-        if len(given) != len(values) + len(named) or not self._required <= given.keys():
-            raise TypeError(f"{type(self).__name__} takes {', '.join(self._names)}")
-        self.__dict__.update(given)
-
-    def _meaning(self) -> tuple[Any, ...]:
-        return tuple(getattr(self, name) for name in self._compared)
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Node) or type(self) is not type(other):
-            return NotImplemented
-        return self._meaning() == other._meaning()
-
-    def __hash__(self) -> int:
-        return hash((type(self), self._meaning()))
-
-    def __repr__(self) -> str:
-        meaning = zip(self._compared, self._meaning(), strict=True)
-        return f"{type(self).__name__}({', '.join(f'{n}={v!r}' for n, v in meaning)})"
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        raise FrozenInstanceError(f"a {type(self).__name__} doesn't change")
-
-
-@dataclass_transform(frozen_default=True)
-def node(cls: type[_T]) -> type[_T]:
-    """Make a class of annotated fields a node."""
-    made: Any = cls
-    compared, required = [], set()
-    for name in cls.__annotations__:
-        default: Any = cls.__dict__.get(name, MISSING)
-        compare = True
-        if isinstance(default, Field):
-            default, compare = default.default, default.compare
-        if compare:
-            compared.append(name)
-        if default is not MISSING:
-            setattr(cls, name, default)
-            continue
-        required.add(name)
-        if name in cls.__dict__:
-            delattr(cls, name)
-    made._names = tuple(cls.__annotations__)
-    made.__match_args__ = made._names  # type: ignore[misc] # what `case Name(id)` goes by
-    made._compared = tuple(compared)
-    made._required = frozenset(required)
-    return cls
-
-
-def _span() -> Span:
-    return field(default=NOWHERE, compare=False, repr=False)
-
-
-@node
-class Number(Node):
-    """A number with its unit; `text` is how it was written."""
-
-    quantity: Quantity
-    text: str = field(compare=False)
-    span: Span = _span()
-
-
-@node
-class Name(Node):
-    """A name that stands for a value, or the place of a name in a declaration."""
-
-    id: str
-    span: Span = _span()
-
-
-@node
-class Member(Node):
-    """`smu.voltage`: a reading or counter of a channel, an answer of a calculation."""
-
-    base: Name
-    field: Name
-    span: Span = _span()
-
-
-@node
-class Text(Node):
-    """A text; its parts are plain strings and the expressions written in braces."""
-
-    parts: tuple[str | Expression, ...]
-    span: Span = _span()
-
-
-@node
-class Negative(Node):
-    """`-E`."""
-
-    operand: Expression
-    span: Span = _span()
-
-
-@node
-class Binary(Node):
-    """`L op R` with op one of + - * / ^."""
-
-    operator: str
-    left: Expression
-    right: Expression
-    span: Span = _span()
-
-
-@node
-class Compare(Node):
-    """`L op R` with op one of < <= > >=."""
-
-    operator: str
-    left: Expression
-    right: Expression
-    span: Span = _span()
-
-
-@node
-class Inside(Node):
-    """`E in SPAN`."""
-
-    operand: Expression
-    bounds: Bounds
-    span: Span = _span()
-
-
-@node
-class Logic(Node):
-    """`L and R`, `L or R`."""
-
-    operator: str
-    left: Expression
-    right: Expression
-    span: Span = _span()
-
-
-@node
-class Not(Node):
-    """`not E`."""
-
-    operand: Expression
-    span: Span = _span()
-
-
-@node
-class Argument(Node):
-    """An argument of a call, with its name where it was given one."""
-
-    value: Expression
-    name: str | None = None
-    span: Span = _span()
-
-
-@node
-class Call(Node):
-    """`function(argument, name = argument)`; lists (`linear`, `values`, …) are calls too."""
-
-    function: Name
-    arguments: tuple[Argument, ...]
-    span: Span = _span()
-
-
-@node
-class Range(Node):
-    """`A to B`, `up to B` (no low end), `at least A` (no high end)."""
-
-    low: Expression | None
-    high: Expression | None
-    span: Span = _span()
-
-
-@node
-class Within(Node):
-    """`within B`: from -B to B."""
-
-    half: Expression
-    span: Span = _span()
-
-
-@node
-class Tolerance(Node):
-    """`A ± B`; relative where B is in % or ppm and A is not."""
-
-    centre: Expression
-    half: Expression
-    span: Span = _span()
-
-
-Bounds = Range | Within | Tolerance | Name
-Expression = (
-    Number
-    | Name
-    | Member
-    | Text
-    | Negative
-    | Binary
-    | Compare
-    | Inside
-    | Logic
-    | Not
-    | Call
-    | Range
-    | Within
-    | Tolerance
+from grammar.diagnostic import Span
+from grammar.expression import (
+    Argument,
+    Binary,
+    Bounds,
+    Call,
+    Compare,
+    Confirm,
+    Expression,
+    Inside,
+    IsState,
+    Logic,
+    Member,
+    Name,
+    Negative,
+    Not,
+    Number,
+    Range,
+    Text,
+    Tolerance,
+    Within,
 )
+from grammar.node import Node, node, place
+
+__all__ = [
+    "Argument",
+    "Arm",
+    "Ask",
+    "Binary",
+    "Block",
+    "Bounds",
+    "Call",
+    "Called",
+    "Capability",
+    "CaptureStep",
+    "Channel",
+    "Compare",
+    "Confirm",
+    "ConfirmStep",
+    "Digital",
+    "Do",
+    "Every",
+    "Expect",
+    "Expression",
+    "Fact",
+    "Fail",
+    "ForCount",
+    "ForIn",
+    "Guard",
+    "If",
+    "Inside",
+    "IsState",
+    "Leave",
+    "Let",
+    "Logic",
+    "Measure",
+    "Member",
+    "Name",
+    "Negative",
+    "Node",
+    "Not",
+    "Note",
+    "Number",
+    "Output",
+    "Part",
+    "Plot",
+    "Procedure",
+    "PulseStep",
+    "Ramp",
+    "Range",
+    "Rating",
+    "Recipe",
+    "Repeat",
+    "Require",
+    "Reset",
+    "Result",
+    "Say",
+    "Set",
+    "Setting",
+    "Settle",
+    "Setup",
+    "SetupItem",
+    "SourceStep",
+    "Step",
+    "Stop",
+    "Sweep",
+    "Switch",
+    "Text",
+    "Tolerance",
+    "Wait",
+    "WaitFor",
+    "Within",
+]
 
 
 @node
@@ -237,7 +105,7 @@ class Capability(Node):
     """What a channel must be able to do, in the words of the language: "two-sided limit"."""
 
     text: str
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -246,28 +114,62 @@ class Channel(Node):
 
     name: Name
     capabilities: tuple[Capability, ...]
-    span: Span = _span()
+    span: Span = place()
+
+
+@node
+class Digital(Node):
+    """`digital NAME: input` or `digital NAME: output, rests low|high`.
+
+    `rests_high` is None for an input, and for an output that doesn't say how it rests, which is the
+    checker's to refuse.
+    """
+
+    name: Name
+    output: bool
+    rests_high: bool | None
+    span: Span = place()
 
 
 @node
 class Rating(Node):
-    """One rating of a part: its quantity and the span that it bears."""
+    """One rating of a part: its quantity and the span that it bears.
+
+    `per_pulse` governs pulses in place of the plain one; `by` is the channel that watches it.
+    """
 
     quantity: Name
     bounds: Expression
-    span: Span = _span()
+    per_pulse: bool = False
+    by: Name | None = None
+    span: Span = place()
+
+
+@node
+class Fact(Node):
+    """A fact of a part: "chemistry" with its word, "in series" and "capacity" with a value.
+
+    "own protection" has neither.
+    """
+
+    name: Name
+    word: Name | None = None
+    value: Expression | None = None
+    span: Span = place()
 
 
 @node
 class Part(Node):
-    """`part NAME is KIND on CHANNEL[, not pushed]:` and its ratings."""
+    """`part NAME is KIND on CHANNEL[, may be destroyed][, not pushed]:`, its ratings and facts."""
 
     name: Name
     kind: Name
     channel: Name
     not_pushed: bool
+    may_be_destroyed: bool
     ratings: tuple[Rating, ...]
-    span: Span = _span()
+    facts: tuple[Fact, ...]
+    span: Span = place()
 
 
 @node
@@ -278,7 +180,7 @@ class Setting(Node):
     value: Expression
     bounds: Expression | None
     title: str
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -287,7 +189,7 @@ class Require(Node):
 
     condition: Expression
     why: str
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -296,7 +198,17 @@ class Guard(Node):
 
     condition: Expression
     why: str
-    span: Span = _span()
+    span: Span = place()
+
+
+@node
+class Procedure(Node):
+    """`procedure NAME(a, b):` and its steps."""
+
+    name: Name
+    parameters: tuple[Name, ...]
+    body: Block
+    span: Span = place()
 
 
 @node
@@ -305,7 +217,7 @@ class SetupItem(Node):
 
     name: Name
     value: Expression
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -314,7 +226,7 @@ class Setup(Node):
 
     channel: Name
     items: tuple[SetupItem, ...]
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -325,7 +237,7 @@ class SourceStep(Node):
     mode: str
     level: Expression
     limit: Expression | None
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -334,7 +246,7 @@ class Output(Node):
 
     channel: Name
     on: bool
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -344,7 +256,7 @@ class Measure(Node):
     channels: tuple[Name, ...]
     into: Name | None
     columns: tuple[Name, ...]
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -352,7 +264,7 @@ class Wait(Node):
     """`wait E`."""
 
     duration: Expression
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -369,7 +281,7 @@ class Every(Node):
     at_most: Expression | None
     body: Block
     otherwise: Block | None = None
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -378,7 +290,7 @@ class Repeat(Node):
 
     count: Expression | None
     body: Block
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -388,7 +300,7 @@ class ForIn(Node):
     name: Name
     values: Expression
     body: Block
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -399,14 +311,14 @@ class ForCount(Node):
     first: Expression
     last: Expression
     body: Block
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
 class Leave(Node):
     """`leave`: leaves the innermost loop."""
 
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -415,7 +327,7 @@ class Arm(Node):
 
     condition: Expression
     body: Block
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -424,12 +336,15 @@ class If(Node):
 
     arms: tuple[Arm, ...]
     otherwise: Block | None
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
 class Sweep(Node):
-    """`sweep CH voltage|current from A to B in N points[, …], into TRACE`."""
+    """`sweep CH voltage|current from A to B in N points[, …], into TRACE`.
+
+    A pulsed one needs `width` and `period`, which only it may have: the checker's to refuse.
+    """
 
     channel: Name
     mode: str
@@ -437,12 +352,142 @@ class Sweep(Node):
     last: Expression
     points: Expression
     logarithmic: bool
+    pulsed: bool
+    width: Expression | None
+    period: Expression | None
     limit: Expression | None
     settle: Expression | None
     until: Expression | None
     reading: tuple[Name, ...]
     into: Name
-    span: Span = _span()
+    span: Span = place()
+
+
+@node
+class Ramp(Node):
+    """`ramp CH voltage|current to E at RATE[, …]`, or `over E` in place of the rate.
+
+    Exactly one of `rate` and `duration` is given by the grammar. Without `step` the level changes
+    every 100 ms.
+    """
+
+    channel: Name
+    mode: str
+    level: Expression
+    rate: Expression | None
+    duration: Expression | None
+    step: Expression | None
+    until: Expression | None
+    reading: tuple[Name, ...]
+    into: Name | None
+    span: Span = place()
+
+
+@node
+class PulseStep(Node):
+    """`pulse CH voltage|current E[, limit L], width E[, period E, count N][, …]`.
+
+    A missing width is the checker's to refuse; without a limit the programmed one holds.
+    """
+
+    channel: Name
+    mode: str
+    level: Expression
+    limit: Expression | None
+    width: Expression | None
+    period: Expression | None
+    count: Expression | None
+    countdown: Expression | None
+    into: Name | None
+    span: Span = place()
+
+
+@node
+class CaptureStep(Node):
+    """`capture CH at F for E[, when COND, before E], into TRACE:` and the steps meanwhile."""
+
+    channel: Name
+    rate: Expression
+    duration: Expression
+    trigger: Expression | None
+    before: Expression | None
+    into: Name | None
+    body: Block
+    span: Span = place()
+
+
+@node
+class Settle(Node):
+    """`settle CH.QUANTITY within E over E, every E, at most E[, into TRACE]`.
+
+    Waits until largest minus smallest over a full window is within the band. A missing period or
+    longest time is None, for the checker to refuse.
+    """
+
+    reading: Member
+    band: Expression
+    window: Expression
+    period: Expression | None
+    at_most: Expression | None
+    into: Name | None
+    otherwise: Block | None = None
+    span: Span = place()
+
+
+@node
+class Switch(Node):
+    """`switch LINE high|low`."""
+
+    line: Name
+    high: bool
+    span: Span = place()
+
+
+@node
+class WaitFor(Node):
+    """`wait for LINE high|low, at most E`; without it (None) the checker refuses."""
+
+    line: Name
+    high: bool
+    at_most: Expression | None
+    otherwise: Block | None = None
+    span: Span = place()
+
+
+@node
+class Ask(Node):
+    """`ask "…"[, into NAME in SPAN]`: waits for the person, perhaps takes a typed value."""
+
+    text: Text
+    into: Name | None
+    bounds: Expression | None
+    span: Span = place()
+
+
+@node
+class ConfirmStep(Node):
+    """`confirm "…"`: the person says yes, or the run ends as stopped by the person."""
+
+    text: Text
+    span: Span = place()
+
+
+@node
+class Do(Node):
+    """`do NAME(x, b = y)`: calls a procedure."""
+
+    procedure: Name
+    arguments: tuple[Argument, ...]
+    span: Span = place()
+
+
+@node
+class Called(Node):
+    """A call with the procedure's steps put in its place; only where a recipe is expanded."""
+
+    do: Do
+    body: Block
+    span: Span = place()
 
 
 @node
@@ -451,7 +496,7 @@ class Let(Node):
 
     name: Name
     value: Expression
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -460,7 +505,7 @@ class Set(Node):
 
     name: Name
     value: Expression
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -468,7 +513,7 @@ class Reset(Node):
     """`reset CH.charge`, `.energy`, `.elapsed`."""
 
     counter: Member
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -476,7 +521,7 @@ class Say(Node):
     """`say "…"`: told to the person and put on record."""
 
     text: Text
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -484,7 +529,7 @@ class Note(Node):
     """`note "…"`: put on record."""
 
     text: Text
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -492,7 +537,7 @@ class Stop(Node):
     """`stop ["…"]`: ends the run well."""
 
     text: Text | None
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -500,7 +545,7 @@ class Fail(Node):
     """`fail "…"`: ends the run badly."""
 
     text: Text
-    span: Span = _span()
+    span: Span = place()
 
 
 Step = (
@@ -516,6 +561,16 @@ Step = (
     | Leave
     | If
     | Sweep
+    | Ramp
+    | PulseStep
+    | CaptureStep
+    | Settle
+    | Switch
+    | WaitFor
+    | Ask
+    | ConfirmStep
+    | Do
+    | Called
     | Let
     | Set
     | Reset
@@ -529,13 +584,14 @@ Block = tuple[Step, ...]
 
 @node
 class Result(Node):
-    """`NAME = E [as UNIT] ["title"]`."""
+    """`NAME = E [for each COLUMN] [as UNIT] ["title"]`."""
 
     name: Name
     value: Expression
+    each: Name | Member | None
     unit: str | None
     title: str
-    span: Span = _span()
+    span: Span = place()
 
 
 @node
@@ -543,7 +599,19 @@ class Expect(Node):
     """`expect COND`."""
 
     condition: Expression
-    span: Span = _span()
+    span: Span = place()
+
+
+@node
+class Plot(Node):
+    """`plot T, U: y [logarithmic] against x [logarithmic]`."""
+
+    traces: tuple[Name, ...]
+    y: Name | Member
+    y_logarithmic: bool
+    x: Name | Member
+    x_logarithmic: bool
+    span: Span = place()
 
 
 @node
@@ -553,11 +621,13 @@ class Recipe(Node):
     title: str
     about: tuple[str, ...]
     channels: tuple[Channel, ...]
+    digital: tuple[Digital, ...]
     parts: tuple[Part, ...]
     settings: tuple[Setting, ...]
     requires: tuple[Require, ...]
     guards: tuple[Guard, ...]
+    procedures: tuple[Procedure, ...]
     steps: Block
     final: Block
-    results: tuple[Result | Expect, ...]
-    span: Span = _span()
+    results: tuple[Result | Expect | Plot, ...]
+    span: Span = place()

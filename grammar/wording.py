@@ -53,7 +53,7 @@ _CLASSES = {
     "STRING": "a text in quotes",
     "NAME": "a name",
 }
-_OPERATORS = {"PLUS", "MINUS", "TIMES", "OVER", "POWER", "SQUARE", "DOT", "LPAR"}
+_OPERATORS = {"PLUS", "MINUS", "TIMES", "SLASH", "POWER", "SQUARE", "DOT", "LPAR"}
 _WORD = re.compile(r'[^\W\d]\w*|\d[\w.]*|"(?:[^"\\]|\\.)*"|\S')
 
 

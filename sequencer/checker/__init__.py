@@ -59,6 +59,7 @@ def check(
     """
     from sequencer.checker.capabilities import check_capabilities
     from sequencer.checker.declarations import check_declarations
+    from sequencer.checker.expand import expand
     from sequencer.checker.limits import check_limits
     from sequencer.checker.names import check_used
     from sequencer.checker.order import check_order
@@ -66,7 +67,7 @@ def check(
     from sequencer.checker.scope import Workings
     from sequencer.checker.steps import check_steps
 
-    checked = Checked(recipe, problems)
+    checked = Checked(expand(recipe, problems), problems)
     work = Workings(checked)
     check_declarations(work, overrides or {})
     check_steps(work)

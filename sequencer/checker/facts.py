@@ -84,13 +84,37 @@ class ChannelFacts(_Facts):
         return capability in self.capabilities
 
 
+class DigitalFacts(_Facts):
+    """A digital line; `rests_high` is None for an input."""
+
+    __slots__ = ("name", "output", "rests_high", "span")
+
+    def __init__(self, name: str, output: bool, rests_high: bool | None, span: Span) -> None:
+        self.name, self.output, self.rests_high, self.span = name, output, rests_high, span
+
+
 class PartFacts(_Facts):
     """A part: its kind, its channel, and its ratings by quantity.
 
-    A rating is (low, high) in SI with an infinity at an open end; `places` has where each stands.
+    A rating is (low, high) in SI with an infinity at an open end; `per_pulse` has those that govern
+    pulses. `places` has where each stands, one of pulses under "power per pulse" and the like.
+    `watched_by` has the channel that watches a rating, by quantity; `facts` what else is said:
+    "chemistry" (a word), "in series" and "capacity" (in SI), "own protection" (true).
     """
 
-    __slots__ = ("channel", "kind", "name", "not_pushed", "places", "ratings", "span")
+    __slots__ = (
+        "channel",
+        "facts",
+        "kind",
+        "may_be_destroyed",
+        "name",
+        "not_pushed",
+        "per_pulse",
+        "places",
+        "ratings",
+        "span",
+        "watched_by",
+    )
 
     def __init__(
         self,
@@ -101,9 +125,16 @@ class PartFacts(_Facts):
         ratings: dict[str, tuple[float, float]],
         places: dict[str, Span],
         span: Span,
+        may_be_destroyed: bool = False,
+        per_pulse: dict[str, tuple[float, float]] | None = None,
+        watched_by: dict[str, str] | None = None,
+        facts: dict[str, float | str] | None = None,
     ) -> None:
         self.name, self.kind, self.channel, self.not_pushed = name, kind, channel, not_pushed
         self.ratings, self.places, self.span = ratings, places, span
+        self.may_be_destroyed = may_be_destroyed
+        self.per_pulse, self.watched_by = per_pulse or {}, watched_by or {}
+        self.facts = facts or {}
 
 
 class TraceFacts(_Facts):
@@ -131,7 +162,7 @@ class Checked:
     """A checked recipe: the tree, the problems found, and what was found out on the way.
 
     `dimensions` and `types` are keyed by the `id` of an expression's node, which the tree kept here
-    keeps alive; `relative` holds the ids of tolerances whose half width is a share of the centre.
+    keeps alive, in which procedures are expanded; `relative` holds the ids of tolerances whose half width is a share of the centre.
     `worst` is None where errors kept the worst case from being worked out.
     """
 
@@ -141,6 +172,7 @@ class Checked:
         self.settings: dict[str, SettingFacts] = {}
         self.parts: dict[str, PartFacts] = {}
         self.channels: dict[str, ChannelFacts] = {}
+        self.digital: dict[str, DigitalFacts] = {}
         self.traces: dict[str, TraceFacts] = {}
         self.dimensions: dict[int, Dimension] = {}
         self.types: dict[int, Type] = {}

@@ -179,13 +179,15 @@ def test_a_recipe_s_tree() -> None:
         "Ridge weather station: {buffer}",
         ('It says "done".',),
         (tree.Channel(smu, (tree.Capability("source"), tree.Capability("remote sense"))),),
+        (),
         (
             tree.Part(
-                name("bank"), name("solar cell"), smu, True,
-                (tree.Rating(name("voltage"), tree.Range(None, number("2.8 V"))),),
+                name("bank"), name("solar cell"), smu, True, False,
+                (tree.Rating(name("voltage"), tree.Range(None, number("2.8 V"))),), (),
             ),
         ),
         (tree.Setting(rated, number("2.7 V"), tree.Range(number("1 V"), None), ""),),
+        (),
         (),
         (),
         (
@@ -213,6 +215,7 @@ def test_a_recipe_s_tree() -> None:
                         tree.Argument(tree.Range(number("1 V"), number("2 V")), "start"),
                     ),
                 ),
+                None,
                 "mF",
                 "",
             ),

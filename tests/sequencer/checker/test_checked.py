@@ -159,7 +159,7 @@ def test_a_tolerance_is_relative_where_only_its_half_width_is_in_percent() -> No
 
 
 def test_an_empty_tree_is_checked_too() -> None:
-    recipe = tree.Recipe("", (), (), (), (), (), (), (), (), ())
+    recipe = tree.Recipe("", *((),) * 11)
     found = check(recipe, Problems(Source("empty.recipe", "")))
     assert not found.problems.has_errors
     assert found.settings == {}
