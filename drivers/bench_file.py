@@ -10,15 +10,16 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import Field, field_validator
 
+from drivers.fields import Data, Hertz, Ohms, Seconds
 from drivers.located import Path as KeyPath
 from drivers.located import Places, parse_toml, suggestion, validate
 from drivers.simulated.parts import MODELS
 from drivers.simulated.parts.base import PartModel
-from drivers.specification import Data, Hertz, Ohms, Specification, load_specification
+from drivers.specification import Specification, load_specification
 from grammar.diagnostic import NOWHERE, Problems, Source
 
 _LARGEST_FILE = 1_000_000
@@ -27,7 +28,7 @@ _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
 
 # What a bench has and the simulation hasn't yet: refused by name, so that nobody takes a figure
 # that was left aside for one that was simulated.
-_NOT_YET = ("digital", "conditions")
+_NOT_YET = ("conditions",)
 _NOT_YET_ON_CHANNELS = ("common", "sensor")
 _NOT_YET_ON_LEADS = (
     "loop_inductance",
@@ -80,13 +81,45 @@ class ChannelEntry(Data):
         return value
 
 
+class LineState(Data):
+    """From when on a line has which state; `at` counts from the bench's start (s)."""
+
+    at: Seconds = Field(ge=0, examples=["0 s"])
+    state: Literal["high", "low"] = Field(examples=["high"])
+
+
+class LineEntry(Data):
+    """A digital line as the bench file has it.
+
+    `resource`, `library` and `dialect` are as for a channel, `line` is the line's number there.
+    `simulated` is what an input sees in a dry run; an output has none.
+    """
+
+    resource: str | None = Field(default=None, min_length=1)
+    library: str | None = Field(default=None, min_length=1)
+    dialect: str | None = Field(default=None, min_length=1)
+    line: int | None = Field(default=None, ge=0, le=65535)
+    simulated: tuple[LineState, ...] = Field(default=(), max_length=10_000)
+
+    @field_validator("simulated")
+    @classmethod
+    def _runs_from_the_start(cls, value: tuple[LineState, ...]) -> tuple[LineState, ...]:
+        times = [state.at for state in value]
+        if times and times[0] != 0:
+            raise ValueError('doesn\'t say how the line is at first: begin with { at = "0 s", … }')
+        if times != sorted(set(times)):
+            raise ValueError("has times that don't rise: the earliest state first, each time once")
+        return value
+
+
 class _Top(Data):
-    """The keys outside of channels and parts."""
+    """The keys outside of channels, lines and parts."""
 
     title: str = Field(default="", max_length=200)
     # Railways have 16.7 Hz and aircraft 400 Hz (common practice, no source): beyond, it is a slip.
     line_frequency: Hertz = Field(ge=10, le=1000, examples=["50 Hz"])
     channels: dict[str, Any] = Field(min_length=1)
+    digital: dict[str, Any] = Field(default_factory=dict)
     parts: dict[str, Any] = Field(default_factory=dict)
 
 
@@ -94,7 +127,8 @@ class _Top(Data):
 class BenchFile:
     """A bench file that holds together; every specification and every part is resolved.
 
-    `specification_texts` holds the specifications' own texts by the names given, for the record.
+    `digital` are the digital lines; `specification_texts` holds the specifications' own texts by
+    the names given, for the record.
     """
 
     path: Path
@@ -102,6 +136,7 @@ class BenchFile:
     title: str
     line_frequency_hz: float
     channels: Mapping[str, ChannelEntry]
+    digital: Mapping[str, LineEntry]
     parts: Mapping[str, PartModel]
     specifications: Mapping[str, Specification]
     specification_texts: Mapping[str, str]
@@ -135,10 +170,12 @@ def read_bench(path: Path, text: str) -> tuple[BenchFile | None, Problems]:
         _not_yet(data, (key,), problems, places)
     top = validate(_Top, data, problems, places, "bench")
     channels, parts = _table(data, "channels"), _table(data, "parts")
-    for table, names in (("channels", channels), ("parts", parts)):
+    digital = _table(data, "digital")
+    for table, names in (("channels", channels), ("digital", digital), ("parts", parts)):
         for name in names:
             _judge_name((table, name), problems, places)
     models = {name: _part(name, entry, problems, places) for name, entry in parts.items()}
+    lines = {name: _line(name, entry, problems, places) for name, entry in digital.items()}
     entries = {name: _channel(name, entry, problems, places) for name, entry in channels.items()}
     _judge_wiring(entries, list(parts), problems, places)
     texts: dict[str, str] = {}
@@ -156,6 +193,7 @@ def read_bench(path: Path, text: str) -> tuple[BenchFile | None, Problems]:
             title=top.title,
             line_frequency_hz=top.line_frequency,
             channels={name: entry for name, entry in entries.items() if entry is not None},
+            digital={name: entry for name, entry in lines.items() if entry is not None},
             parts={name: model for name, model in models.items() if model is not None},
             specifications={name: s for name, s in specifications.items() if s is not None},
             specification_texts=texts,
@@ -190,10 +228,23 @@ def _not_yet(data: dict[str, Any], path: KeyPath, problems: Problems, places: Pl
         )
 
 
+def _is_table(path: KeyPath, entry: Any, problems: Problems, places: Places) -> bool:
+    if not isinstance(entry, dict):
+        name = ".".join(map(str, path))
+        problems.error("bench-value", places.value(path), f"“{name}” must be a table")
+    return isinstance(entry, dict)
+
+
+def _line(name: str, entry: Any, problems: Problems, places: Places) -> LineEntry | None:
+    path: KeyPath = ("digital", name)
+    if not _is_table(path, entry, problems, places):
+        return None
+    return validate(LineEntry, entry, problems, places, "bench", path)
+
+
 def _part(name: str, entry: Any, problems: Problems, places: Places) -> PartModel | None:
     path: KeyPath = ("parts", name)
-    if not isinstance(entry, dict):
-        problems.error("bench-value", places.value(path), f"“parts.{name}” must be a table")
+    if not _is_table(path, entry, problems, places):
         return None
     model = entry.get("model")
     known = sorted(MODELS)
@@ -218,8 +269,7 @@ def _part(name: str, entry: Any, problems: Problems, places: Places) -> PartMode
 
 def _channel(name: str, entry: Any, problems: Problems, places: Places) -> ChannelEntry | None:
     path: KeyPath = ("channels", name)
-    if not isinstance(entry, dict):
-        problems.error("bench-value", places.value(path), f"“channels.{name}” must be a table")
+    if not _is_table(path, entry, problems, places):
         return None
     entry = dict(entry)
     for key in _NOT_YET_ON_CHANNELS:

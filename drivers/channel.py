@@ -102,7 +102,12 @@ class Pulse(NamedTuple):
 
 
 class Trigger(NamedTuple):
-    """When a capture's record is taken: where a quantity passes a threshold (V or A)."""
+    """When a capture's record is taken: where a quantity passes a threshold (V or A).
+
+    Passing is getting from one side to the other, upwards where `above` says so; a quantity that is
+    beyond at the beginning has to come back first. The record starts `before_s` before that, but
+    never before the capture has begun.
+    """
 
     quantity: Mode
     above: bool

@@ -13,6 +13,18 @@ from typing import Literal
 Forces = Literal["nothing", "up to its rating", "within its rating"]
 Off = Literal["open", "current to zero", "ramp to zero", "zero volts"]
 
+SETTLED_AT_ZERO_S = 0.05
+"""How long each level on the way to zero is held before the output opens."""
+RAMP_STEPS = 20
+"""In how many levels a ramp to zero comes down."""
+
+
+def way_off_s(off: Off) -> float:
+    """How long the output stays on while it goes off by a way (s), without its switching time."""
+    if off == "open":
+        return 0.0
+    return SETTLED_AT_ZERO_S * (RAMP_STEPS if off == "ramp to zero" else 1)
+
 
 @dataclass(frozen=True)
 class Kind:

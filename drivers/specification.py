@@ -7,88 +7,18 @@ Figures are kept in SI. Accuracy is a fraction of the value plus an absolute par
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, model_validator
 
+from drivers.fields import Amperes, Data, Hertz, Ohms, Ratio, Seconds, Volts
+from drivers.located import Path as KeyPath
 from drivers.located import Places, parse_toml, suggestion, validate
 from grammar.diagnostic import NOWHERE, Problems, Source
-from grammar.quantity import (
-    CURRENT,
-    FREQUENCY,
-    LINE_CYCLES,
-    PLAIN,
-    POWER,
-    RESISTANCE,
-    TIME,
-    VOLTAGE,
-    Dimension,
-    UnitError,
-    read,
-)
-
-
-def quantity_of(dimension: Dimension) -> Callable[[Any], float]:
-    """A validator for a quantity written as in recipes ("2.7 V"), giving its SI value."""
-
-    def validate(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, str | int | float):
-            example = f"1 {dimension.unit}".rstrip()
-            raise _wrong(f'expected a {dimension.name} written as in "{example}"')
-        try:
-            quantity = read(value) if isinstance(value, str) else None
-        except UnitError as error:
-            raise _wrong(
-                f"{error}; expected a {dimension.name}"
-                + (f" as in “1 {dimension.unit}”" if dimension.unit else "")
-            ) from None
-        if not dimension.is_plain and (quantity is None or quantity.dimension.is_plain):
-            raise _wrong(f'the unit is missing: write "{value} {dimension.unit}"')
-        if quantity is None:
-            return _finite(value)
-        if quantity.dimension != dimension:
-            raise _wrong(
-                f"“{value}” is a {quantity.dimension.name}, expected a {dimension.name}"
-                + (f" as in “1 {dimension.unit}”" if dimension.unit else "")
-            )
-        return quantity.value
-
-    return validate
-
-
-def _finite(value: Any) -> float:
-    try:
-        number = float(value)
-    except OverflowError:
-        number = math.inf
-    if not math.isfinite(number):
-        raise _wrong("this is no number to work with")
-    return number
-
-
-def _wrong(words: str) -> PydanticCustomError:
-    """A type of its own tells wrong units from other wrong values where problems are located."""
-    return PydanticCustomError("unit", "{words}", {"words": words})
-
-
-Volts = Annotated[float, BeforeValidator(quantity_of(VOLTAGE))]
-Amperes = Annotated[float, BeforeValidator(quantity_of(CURRENT))]
-Seconds = Annotated[float, BeforeValidator(quantity_of(TIME))]
-Watts = Annotated[float, BeforeValidator(quantity_of(POWER))]
-Ohms = Annotated[float, BeforeValidator(quantity_of(RESISTANCE))]
-Hertz = Annotated[float, BeforeValidator(quantity_of(FREQUENCY))]
-Ratio = Annotated[float, BeforeValidator(quantity_of(PLAIN))]
-Cycles = Annotated[float, BeforeValidator(quantity_of(LINE_CYCLES))]
-
-
-class Data(BaseModel):
-    """The base of all that is read from files: unknown keys are errors, values don't change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+from grammar.quantity import CURRENT, FREQUENCY, TIME, VOLTAGE, write
 
 
 class VoltageAccuracy(Data):
@@ -135,6 +65,63 @@ class Rectangle(Data):
     current: Amperes = Field(gt=0)
     direction: Literal["source", "sink", "both"] = "both"
 
+    def holds(self, voltage: float, current: float, direction: str) -> bool:
+        """Whether it holds these magnitudes (V, A); direction "source" or "sink"."""
+        return (
+            self.direction in (direction, "both")
+            and voltage <= self.voltage
+            and current <= self.current
+        )
+
+
+class PulsedRectangle(Rectangle):
+    """One rectangle of the pulsed envelope: what may be reached for short, and how often.
+
+    A pulse lasts `longest_width` at most. From its beginning to that of the next one at least
+    width / `largest_duty` goes by. After `most_in_a_row` pulses there is a rest of `shortest_rest`
+    at least, and any rest as long begins a new row: left out, it is one between any two pulses.
+    Pulses inside the continuous envelope count for none of this.
+    """
+
+    longest_width: Seconds = Field(gt=0, examples=["5 ms"])
+    largest_duty: Ratio = Field(gt=0, le=1, examples=["5 %"])
+    shortest_rest: Seconds = Field(default=0.0, ge=0)
+    most_in_a_row: int = Field(default=1, ge=1)
+
+    def excess(self, width_s: float, period_s: float = math.inf, in_a_row: int = 1) -> str:
+        """What of a train of so many equal pulses is beyond it, in words; empty where nothing is.
+
+        `period_s` lies between the beginnings of two pulses.
+        """
+        return self.too_long(width_s) or self.too_often(width_s, period_s, in_a_row)
+
+    def too_long(self, width_s: float) -> str:
+        """As `excess`, of the width alone."""
+        # The shaved parts keep what equals its bound in decimal within it.
+        if width_s <= self.longest_width * (1 + 1e-9):
+            return ""
+        return (
+            f"a pulse of {write(width_s, TIME)} is longer than the "
+            f"{write(self.longest_width, TIME)} that it bears"
+        )
+
+    def too_often(self, width_s: float, period_s: float, in_a_row: int) -> str:
+        """As `excess`, of the pauses between pulses alone."""
+        if width_s > self.largest_duty * period_s * (1 + 1e-9):
+            return (
+                f"{write(width_s, TIME)} in every {write(period_s, TIME)} is a duty of "
+                f"{100 * width_s / period_s:.3g} %, more than the {100 * self.largest_duty:.3g} % "
+                "that it bears"
+            )
+        rest_s = period_s - width_s
+        if in_a_row > self.most_in_a_row and rest_s < self.shortest_rest * (1 - 1e-9):
+            after = "each" if self.most_in_a_row == 1 else f"{self.most_in_a_row} in a row"
+            return (
+                f"{in_a_row} pulses in a row with rests of {write(max(rest_s, 0.0), TIME)} are "
+                f"more than it bears: after {after} it needs {write(self.shortest_rest, TIME)}"
+            )
+        return ""
+
 
 class Overshoot(Data):
     """How far each limit is passed before it responds."""
@@ -161,6 +148,9 @@ Capability = Literal[
 class Specification(Data):
     """An instrument's figures.
 
+    `continuous` is what it bears for ever, `pulsed` what it bears in pulses besides.
+    `fastest_sampling` and `memory_samples` bound a capture: samples a second, samples of it.
+
     `simulated_identity` is the maker and model that its simulation answers with; `over_range` is
     how far past a full scale a reading still holds, as a fraction of it; `coverage_factor` is that
     of the stated accuracies, none where they are limits.
@@ -182,7 +172,10 @@ class Specification(Data):
     over_range: Ratio = Field(default=0.0, ge=0)
     coverage_factor: float | None = Field(default=None, gt=0)
     output_resistance: Ohms = Field(default=0.0, ge=0)
+    fastest_sampling: Hertz | None = Field(default=None, gt=0)
+    memory_samples: int | None = Field(default=None, gt=0)
     continuous: tuple[Rectangle, ...] = Field(min_length=1)
+    pulsed: tuple[PulsedRectangle, ...] = ()
     voltage_ranges: tuple[VoltageRange, ...] = Field(min_length=1)
     current_ranges: tuple[CurrentRange, ...] = Field(min_length=1)
 
@@ -214,10 +207,12 @@ class Specification(Data):
 
     def holds(self, voltage: float, current: float, direction: str) -> bool:
         """Whether the continuous envelope holds these magnitudes; direction "source" or "sink"."""
-        return any(
-            r.direction in (direction, "both") and voltage <= r.voltage and current <= r.current
-            for r in self.continuous
-        )
+        return any(r.holds(voltage, current, direction) for r in self.continuous)
+
+    @property
+    def fastest_sampling_hz(self) -> float | None:
+        """The most samples a second of a capture (Hz), None where it makes none."""
+        return self.fastest_sampling
 
     @property
     def largest_voltage(self) -> float:
@@ -273,4 +268,68 @@ def read_specification(source: Source) -> tuple[Specification | None, Problems]:
     if data is None:
         return None, problems
     places = Places(source.text)
-    return validate(Specification, data, problems, places, "specification"), problems
+    specification = validate(Specification, data, problems, places, "specification")
+    if specification is not None:
+        for path, words in _contradictions(specification):
+            problems.error("specification-value", places.value(path), words)
+    return (None if problems.has_errors else specification), problems
+
+
+def _contradictions(specification: Specification) -> Iterator[tuple[KeyPath, str]]:
+    """Figures that are possible each for itself, and not together: where they stand, and why."""
+    yield from _of_envelopes(specification)
+    for number, capability in enumerate(specification.capabilities):
+        path: KeyPath = ("capabilities", number)
+        says = f"“capabilities[{number}]” says “{capability}”"
+        if capability in ("source", "sink"):
+            if not any(r.direction in (capability, "both") for r in specification.continuous):
+                yield path, f"{says}, and none of “continuous” is a rectangle to {capability} in"
+        elif capability == "capture":
+            for key in ("fastest_sampling", "memory_samples"):
+                if getattr(specification, key) is None:
+                    yield path, f"{says}, and there is no “{key}”"
+    for key, capability in (
+        ("pulsed", "pulse"),
+        ("fastest_sampling", "capture"),
+        ("memory_samples", "capture"),
+    ):
+        if getattr(specification, key) and not specification.can(capability):
+            yield (key,), f"“{key}” is stated, and “capabilities” doesn't say “{capability}”"
+    fastest = specification.fastest_sampling
+    # The shaved part: 2.5 us is 1/400 kHz in decimal, not in binary.
+    if fastest is not None and fastest * specification.shortest_aperture > 1 + 1e-9:
+        yield (
+            ("fastest_sampling",),
+            (
+                f"“fastest_sampling” of {write(fastest, FREQUENCY)} leaves a sample "
+                f"{write(1 / fastest, TIME)}, and the shortest aperture is "
+                f"{write(specification.shortest_aperture, TIME)}"
+            ),
+        )
+
+
+def _of_envelopes(specification: Specification) -> Iterator[tuple[KeyPath, str]]:
+    """Rectangles beyond every range, and pulsed ones that add nothing."""
+    largest = {
+        "voltage": (VOLTAGE, specification.voltage_ranges[-1].full_scale),
+        "current": (CURRENT, specification.current_ranges[-1].full_scale),
+    }
+    for key in ("continuous", "pulsed"):
+        for number, rectangle in enumerate(getattr(specification, key)):
+            for quantity, (dimension, most) in largest.items():
+                value = getattr(rectangle, quantity)
+                if value > most:
+                    yield (
+                        (key, number, quantity),
+                        (
+                            f"“{key}[{number}].{quantity}” is {write(value, dimension)}, and the "
+                            f"largest {quantity} range holds {write(most, dimension)}"
+                        ),
+                    )
+    for number, rectangle in enumerate(specification.pulsed):
+        ways = ("source", "sink") if rectangle.direction == "both" else (rectangle.direction,)
+        if all(specification.holds(rectangle.voltage, rectangle.current, way) for way in ways):
+            yield (
+                ("pulsed", number),
+                (f"“pulsed[{number}]” lies inside the continuous envelope, and so bounds nothing"),
+            )

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from grammar.characters import Places
 from grammar.diagnostic import Problems, Related, Span
-from grammar.first_words import kind_beneath, kind_of, opens_block
+from grammar.first_words import kind_beneath, kind_of, may_be_joined, opens_block
 from grammar.lines import MOST_PROBLEMS, Line, logical_lines
 
 LONGEST_TEXT = 1_000_000
@@ -79,6 +79,10 @@ class _Nest:
                 break
             line.opens = line.text.endswith(":")
             if line.indent > self.open[-1].indent:
+                if previous is not None and self._is_rest_of_opening(line, previous):
+                    previous.goes_on = previous.goes_on or line
+                    previous.broken |= line.broken
+                    continue
                 if previous is not None and opens_block(previous.text):
                     if len(self.open) > DEEPEST_BLOCK:
                         self._too_deep(line)
@@ -103,7 +107,18 @@ class _Nest:
     def _is_rest(self, line: Line) -> bool:
         """Whether a line that is indented further looks like the rest of the one before."""
         kind = kind_of(line.text)
+        if kind == "result" and line.text.count(")") > line.text.count("("):
+            return True  # a named argument of a call whose bracket was closed too early
         return kind is None or (kind in ("rating", "result") and self.open[-1].kind == "step")
+
+    def _is_rest_of_opening(self, line: Line, previous: Line) -> bool:
+        """Whether a line brings the colon that one before it, which opens a block, goes without."""
+        return (
+            line.text.endswith(":")
+            and not previous.text.endswith(":")
+            and opens_block(previous.text)
+            and kind_of(line.text) is None
+        )
 
     def _outward(self, line: Line) -> None:
         """Close the blocks that are indented further than the line."""
@@ -128,8 +143,8 @@ class _Nest:
         kind = kind_of(line.text)
         joins = line.text.startswith(("else", "otherwise"))
         for block in candidates:
-            opened = bool(block.lines) and block.lines[-1].opens
-            if kind in (None, block.kind) and (opened or not joins):
+            joined = bool(block.lines) and may_be_joined(block.lines[-1].text)
+            if kind in (None, block.kind) and (joined or not joins):
                 return block
         return None
 

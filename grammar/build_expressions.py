@@ -9,13 +9,13 @@ import unicodedata
 from collections.abc import Callable
 from typing import Any
 
-from lark import Token, Tree
-
 from grammar import tree
 from grammar.characters import Places
 from grammar.diagnostic import Span
+from grammar.lalr import Branch, Word
 from grammar.mistake import Mistake
 from grammar.quantity import PLAIN, Quantity, UnitError, read
+from grammar.slips import letter_code
 from grammar.texts import plain_text, read_text
 
 DEEPEST_EXPRESSION = 80
@@ -24,8 +24,7 @@ DEEPEST_EXPRESSION = 80
 class ExpressionBuilder:
     """One method a rule of the grammar; `offset` is where the line being built starts in the text.
 
-    Lark's own transformers can't be told positions while it parses, so the line's parse tree is
-    walked here.
+    A line is built when all of it is read, so that what the grammar finds wrong comes first.
     """
 
     def __init__(
@@ -44,33 +43,33 @@ class ExpressionBuilder:
             self.offset = saved
 
     def _build(self, node: Any, depth: int) -> Any:
-        if not isinstance(node, Tree):
+        if not isinstance(node, Branch):
             return node
         if depth > DEEPEST_EXPRESSION:
             raise Mistake(
                 "too-deep",
                 f"this expression is nested more than {DEEPEST_EXPRESSION} deep",
                 "give its parts names with `let`",
-                self._span(node.meta),
+                self._span(node),
             )
         children = [self._build(child, depth + 1) for child in node.children]
-        return getattr(self, node.data)(node.meta, children)
+        return getattr(self, node.data)(node, children)
 
     def _span(self, meta: Any) -> Span:
         return self.places.span(self.offset + meta.start_pos, self.offset + meta.end_pos)
 
-    def _at(self, token: Token) -> Span:
-        start = self.offset + (token.start_pos or 0)
+    def _at(self, token: Word) -> Span:
+        start = self.offset + token.start_pos
         return self.places.span(start, start + len(token))
 
-    def _name(self, token: Token) -> tree.Name:
+    def _name(self, token: Word) -> tree.Name:
         return tree.Name(str(token), self._at(token))
 
-    def _text(self, token: Token) -> tree.Text:
-        start = self.offset + (token.start_pos or 0)
+    def _text(self, token: Word) -> tree.Text:
+        start = self.offset + token.start_pos
         return read_text(str(token), start, self.places.span, self.expression_in_text)
 
-    def _plain(self, token: Token | None) -> str:
+    def _plain(self, token: Word | None) -> str:
         return "" if token is None else plain_text(self._text(token))
 
     def number(self, meta: Any, children: list[Any]) -> tree.Number:
@@ -78,8 +77,11 @@ class ExpressionBuilder:
         try:
             return tree.Number(read(str(token)), str(token), self._at(token))
         except UnitError as error:
+            word, _, unit = str(token).partition(" ")
+            coded = letter_code(word, f" {unit}")
             hint = "a number has at most 100 characters and lies between 1e-323 and 1e308 in SI"
-            raise Mistake("number", str(error), hint, self._at(token)) from None
+            message, hint, _ = coded or (str(error), hint, 0)
+            raise Mistake("number", message, hint, self._at(token)) from None
 
     def name(self, meta: Any, children: list[Any]) -> tree.Name:
         return self._name(children[0])

@@ -10,7 +10,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 
@@ -38,8 +38,14 @@ class Source(NamedTuple):
 
     def line(self, number: int) -> str:
         """The line of that number (from 1), without its end; empty where there is none."""
-        lines = self.text.split("\n")
+        lines = _lines(self.text)
         return lines[number - 1].rstrip("\r") if 0 < number <= len(lines) else ""
+
+
+@lru_cache(maxsize=4)
+def _lines(text: str) -> list[str]:
+    """The lines of a text; kept, since a long recipe's are asked for one by one."""
+    return text.split("\n")
 
 
 class Related(NamedTuple):
@@ -69,14 +75,17 @@ class Problem(NamedTuple):
         return f"{self.source.name}:{self.span.line}:{self.span.column}"
 
 
-@dataclass(slots=True)
 class Problems:
     """Problems of one source, gathered in the order they are found; each place and slug once."""
 
-    source: Source
-    fault: str = "recipe"
-    found: list[Problem] = field(default_factory=list)
-    calls: list[Span] = field(default_factory=list)
+    def __init__(
+        self, source: Source, fault: str = "recipe", found: Iterable[Problem] = ()
+    ) -> None:
+        self.source = source
+        self.fault = fault
+        self.found = list(found)
+        self.calls: list[Span] = []
+        self._told: set[tuple[str, Span]] = {(p.slug, p.span) for p in self.found}
 
     @contextmanager
     def called_from(self, span: Span) -> Iterator[None]:
@@ -108,14 +117,15 @@ class Problems:
         related: Iterable[Related],
         severity: str,
     ) -> None:
-        if self.calls:
-            related = (*related, Related(self.calls[-1], "called here"))
-        if not any(p.slug == slug and p.span == span for p in self.found):
-            self.found.append(
-                Problem(
-                    slug, message, span, self.source, hint, tuple(related), severity, self.fault
-                )
-            )
+        if (slug, span) in self._told:
+            return
+        self._told.add((slug, span))
+        # From the innermost call outwards: how the run came to the place.
+        calls = (Related(call, "called here") for call in reversed(self.calls))
+        related = (*related, *calls)
+        self.found.append(
+            Problem(slug, message, span, self.source, hint, related, severity, self.fault)
+        )
 
     def __iter__(self) -> Iterator[Problem]:
         return iter(sorted(self.found, key=lambda p: p.span))

@@ -6,10 +6,8 @@ names that a message may have to underline stand in nodes of their own (`Name`).
 
 from __future__ import annotations
 
-from dataclasses import field
-
 from grammar.diagnostic import Span
-from grammar.node import Node, node, place
+from grammar.node import Node, beside, node, place
 from grammar.quantity import Quantity
 
 
@@ -18,7 +16,7 @@ class Number(Node):
     """A number with its unit; `text` is how it was written."""
 
     quantity: Quantity
-    text: str = field(compare=False)
+    text: str = beside()
     span: Span = place()
 
 

@@ -43,6 +43,11 @@ def kind_beneath(text: str) -> str:
     return {"part": "rating", "results": "result"}.get(match["word"] if match else "", "step")
 
 
+def may_be_joined(text: str) -> bool:
+    """Whether an `else` or `otherwise` may follow a line and its block, at its indentation."""
+    return opens_block(text) or re.match(r"(?:settle|wait\s+for)(?!\w)", text) is not None
+
+
 def opens_block(text: str) -> bool:
     """Whether a line means to open a block, with its colon or without."""
     match = _FIRST.match(text)

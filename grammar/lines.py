@@ -7,7 +7,6 @@ the lines after them are read as if they had been made good. Knows no block.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
 
 from grammar.characters import Places, clean
 from grammar.diagnostic import Problems
@@ -17,7 +16,6 @@ LONGEST_CONTINUED_LINE = 100_000
 MOST_PROBLEMS = 50
 
 
-@dataclass(slots=True)
 class Line:
     """One logical line: its text with comments blanked, and where in the source it starts.
 
@@ -26,21 +24,32 @@ class Line:
     lines are nested.
     """
 
-    text: str
-    offset: int
-    indent: int = 0
-    tabbed: bool = False
-    opens: bool = False
-    broken: bool = False
-    goes_on: Line | None = None
-    block: list[Line] = field(default_factory=list)
+    __slots__ = ("block", "broken", "goes_on", "indent", "offset", "opens", "tabbed", "text")
+
+    def __init__(
+        self,
+        text: str,
+        offset: int,
+        indent: int = 0,
+        tabbed: bool = False,
+        opens: bool = False,
+        broken: bool = False,
+    ) -> None:
+        self.text = text
+        self.offset = offset
+        self.indent = indent
+        self.tabbed = tabbed
+        self.opens = opens
+        self.broken = broken
+        self.goes_on: Line | None = None
+        self.block: list[Line] = []
 
 
 _KEYWORDS = "|".join(w for k, words in FIRST_WORDS.items() if k != "rating" for w in words)
 
 # What begins a statement of its own where a line would go on: a first word that goes on as no value
 # does; at the same indentation a rating or a result too. Compiled where a line goes on, as few do.
-_STATEMENT = rf"[ \t]*(?:{_KEYWORDS})(?!\w)(?! *(?:[=,.)*/^<>+]|$))"
+_STATEMENT = rf"[ \t]*(?:{_KEYWORDS})(?!\w)(?! *(?:[=,.)*/^<>+#]|$))"
 _RATING = rf" *(?:{'|'.join(FIRST_WORDS['rating'])}) +(?=[\w.-])(?!to\b|and\b|or\b|in\b)"
 _RESULT = r" *[^\W\d]\w* *=(?P<value>.*)$"
 _SPACES = re.compile(" *")
@@ -58,6 +67,11 @@ def logical_lines(text: str, places: Places, problems: Problems) -> tuple[list[L
 
 def _matches(pattern: str, text: str, offset: int) -> bool:
     return re.compile(pattern, re.MULTILINE).match(text, offset) is not None
+
+
+def begins_statement(text: str) -> bool:
+    """Whether a line that would go on within brackets begins like a statement of its own."""
+    return _matches(_STATEMENT, text, 0)
 
 
 class _Joiner:

@@ -5,8 +5,7 @@ Knows no node in particular.
 
 from __future__ import annotations
 
-from dataclasses import MISSING, Field, FrozenInstanceError, field
-from typing import Any, ClassVar, TypeVar, dataclass_transform
+from typing import Any, ClassVar, NamedTuple, TypeVar, dataclass_transform
 
 from grammar.diagnostic import NOWHERE, Span
 
@@ -25,6 +24,9 @@ class Node:
     _required: ClassVar[frozenset[str]] = frozenset()
 
     def __init__(self, *values: Any, **named: Any) -> None:
+        if len(values) == len(self._names) and not named:
+            self.__dict__.update(zip(self._names, values, strict=True))
+            return
         given = dict(zip(self._names, values, strict=False)) | named
         if len(given) != len(values) + len(named) or not self._required <= given.keys():
             raise TypeError(f"{type(self).__name__} takes {', '.join(self._names)}")
@@ -46,7 +48,18 @@ class Node:
         return f"{type(self).__name__}({', '.join(f'{n}={v!r}' for n, v in meaning)})"
 
     def __setattr__(self, name: str, value: Any) -> None:
+        from dataclasses import FrozenInstanceError
+
         raise FrozenInstanceError(f"a {type(self).__name__} doesn't change")
+
+
+_MISSING = object()
+
+
+class _Beside(NamedTuple):
+    """The mark of a field that is no part of a node's meaning, with its default."""
+
+    default: Any
 
 
 @dataclass_transform(frozen_default=True)
@@ -55,13 +68,12 @@ def node(cls: type[_T]) -> type[_T]:
     made: Any = cls
     compared, required = [], set()
     for name in cls.__annotations__:
-        default: Any = cls.__dict__.get(name, MISSING)
-        compare = True
-        if isinstance(default, Field):
-            default, compare = default.default, default.compare
-        if compare:
+        default: Any = cls.__dict__.get(name, _MISSING)
+        if isinstance(default, _Beside):
+            default = default.default
+        else:
             compared.append(name)
-        if default is not MISSING:
+        if default is not _MISSING:
             setattr(cls, name, default)
             continue
         required.add(name)
@@ -76,7 +88,12 @@ def node(cls: type[_T]) -> type[_T]:
 
 def place() -> Span:
     """The field of a node that says where it stands: no part of its meaning."""
-    return field(default=NOWHERE, compare=False, repr=False)
+    return beside(NOWHERE)  # type: ignore[no-any-return]
+
+
+def beside(default: Any = _MISSING) -> Any:
+    """A field that is no part of a node's meaning, and must be given where it has no default."""
+    return _Beside(default)
 
 
 def replaced(node: Any, **changes: Any) -> Any:

@@ -11,18 +11,17 @@ from collections.abc import Iterator
 from itertools import groupby
 from typing import Any
 
-from lark.exceptions import UnexpectedInput, UnexpectedToken
-
 from grammar import tree
 from grammar.blocks import split
-from grammar.build import Builder, OpenBlock, join, with_body
+from grammar.build import Builder, join, with_body
+from grammar.build_lines import OpenBlock
 from grammar.characters import Places
 from grammar.diagnostic import NOWHERE, Problems, Related, Source, Span
 from grammar.first_words import kind_of
+from grammar.lalr import Unexpected, load
 from grammar.lines import MOST_PROBLEMS, Line
 from grammar.mistake import Mistake
 from grammar.node import replaced
-from grammar.tables import load
 from grammar.wording import describe_unexpected, wrong_block
 
 
@@ -40,7 +39,7 @@ def parse(text: str, name: str = "recipe") -> tuple[tree.Recipe, Problems]:
     gc.disable()
     try:
         lines, places = split(text, problems)
-        return _Parser(problems, places).recipe(lines), problems
+        return Parser(problems, places).recipe(lines), problems
     finally:
         if collecting:
             gc.enable()
@@ -49,20 +48,23 @@ def parse(text: str, name: str = "recipe") -> tuple[tree.Recipe, Problems]:
 def parse_expression(text: str) -> tree.Expression:
     """The tree of one expression; raises ValueError with the message where it is none."""
     problems = Problems(Source("expression", text))
-    parser = _Parser(problems, Places(text))
+    parser = Parser(problems, Places(text))
     node = parser.line(Line(text, 0), "expression")
     if node is None:
         raise ValueError(next(iter(problems)).message)
     return node  # type: ignore[no-any-return]
 
 
-class _Parser:
-    """Parses the lines of one text; blocks call each other, lines go to Lark."""
+class Parser:
+    """Parses the lines of one text; blocks call each other, lines go to the tables.
+
+    What it finds wrong goes to its `problems`; `places` is the map of the text's offsets.
+    """
 
     def __init__(self, problems: Problems, places: Places) -> None:
         self.problems = problems
         self.places = places
-        self.lark = load()
+        self.tables = load()
         self.builder = Builder(places, self._expression_in_text)
 
     def recipe(self, lines: list[Line]) -> tree.Recipe:
@@ -242,8 +244,8 @@ class _Parser:
         if line.broken or len(self.problems) >= MOST_PROBLEMS:
             return None
         try:
-            node = self.builder.build(self.lark.parse(line.text, start=start), line.offset)
-        except UnexpectedInput as error:
+            node = self.builder.build(self.tables.parse(line.text, start), line.offset)
+        except Unexpected as error:
             slug, message, hint, span = self._described(error, line.text, line.offset, start)
             if line.goes_on is None or slug != "unfinished":
                 self.problems.error(slug, span, message, hint)
@@ -265,14 +267,12 @@ class _Parser:
         return None
 
     def _described(
-        self, error: UnexpectedInput, text: str, offset: int, start: str
+        self, error: Unexpected, text: str, offset: int, start: str
     ) -> tuple[str, str, str, Span]:
         """Slug, message, hint and place of what the parser could not read."""
-        position = len(text) if error.pos_in_stream is None else error.pos_in_stream
-        if isinstance(error, UnexpectedToken) and error.token.type == "$END":
-            position = len(text)
-        expected: set[str] = error.interactive_parser.accepts()  # type: ignore[no-untyped-call]
-        slug, message, hint, place, length = describe_unexpected(text, position, expected, start)
+        slug, message, hint, place, length = describe_unexpected(
+            text, error.position, error.expected, start
+        )
         at = offset + place
         if length == 0 and at > 0:
             at, length = at - 1, 1
@@ -281,8 +281,8 @@ class _Parser:
     def _expression_in_text(self, text: str, offset: int) -> tree.Expression:
         """An expression written in the braces of a text."""
         try:
-            node = self.lark.parse(text, start="expression")
-        except UnexpectedInput as error:
+            node = self.tables.parse(text, "expression")
+        except Unexpected as error:
             _, message, hint, span = self._described(error, text, offset, "expression")
             raise Mistake("value-in-text", message, hint, span) from None
         return self.builder.build(node, offset)  # type: ignore[no-any-return]

@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from decimal import Context, Decimal
 from functools import lru_cache
 from typing import NamedTuple
@@ -120,6 +119,7 @@ _NAMES = {
     CURRENT: "current",
     TEMPERATURE: "temperature difference",
     TEMPERATURE_POINT: "temperature",
+    LUMINOUS_INTENSITY: "luminous intensity",
     LINE_CYCLES: "number of power line cycles",
     FREQUENCY: "frequency",
     FORCE: "force",
@@ -132,6 +132,8 @@ _NAMES = {
     CONDUCTANCE: "conductance",
     CAPACITANCE: "capacitance",
     INDUCTANCE: "inductance",
+    MAGNETIC_FLUX: "magnetic flux",
+    MAGNETIC_FLUX_DENSITY: "magnetic flux density",
     ILLUMINANCE: "illuminance",
     IRRADIANCE: "irradiance",
     VOLTAGE.over(TIME): "voltage slope",
@@ -244,20 +246,29 @@ SIMPLE_UNITS = _simple_units()
 _PREFIXED = "|".join(re.escape(symbol) for symbol, unit in UNITS.items() if unit.prefixed)
 _ALONE = "|".join(re.escape(symbol) for symbol, unit in UNITS.items() if not unit.prefixed)
 _ATOM = rf"(?:[{''.join(PREFIXES)}]?(?:{_PREFIXED})|{_ALONE})(?:\^-?[0-9]|²|³)?(?!\w)"
-UNIT_PATTERN = rf"{_ATOM}(?:[*·/]{_ATOM})*"
+UNIT_PATTERN = rf"(?:{_ATOM}[*·/]?)+(?<![*·/])"
 NUMBER_PATTERN = r"(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 # As printed on a part, by the letter code of IEC 60062 (from memory): the letter of the multiplier
-# stands for the decimal point, as in 4k7 ohm, R47 ohm, 2n2 F. K is its kilo, k what people write.
+# stands for the decimal point, as in 4k7 ohm, R47 ohm, 2n2 F. K is its kilo and L its milli, k and
+# m are what people write. One that begins with its letter has a space before the unit.
 _LETTERS = {
     "ohm": {"L": -3, "m": -3, "R": 0, "K": 3, "k": 3, "M": 6, "G": 9, "T": 12},
     "F": {"p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "F": 0},
 }
 _LETTERS["Ω"] = _LETTERS["\u2126"] = _LETTERS["ohm"]
-LETTER_CODE_PATTERN = "|".join(
-    rf"(?:[0-9]+[{''.join(letters)}][0-9]*|[{''.join(letters)}][0-9]+)[ ]*{unit}(?!\w)"
-    for unit, letters in _LETTERS.items()
+_ANY_LETTER = "".join(sorted({letter for letters in _LETTERS.values() for letter in letters}))
+# 2Gohm*A is no code and a unit behind it, but 2 and a product of units.
+LETTER_CODE_PATTERN = (
+    rf"(?:[0-9]+[{_ANY_LETTER}][0-9]*[ ]*|[{_ANY_LETTER}][0-9]+[ ]+)(?:{'|'.join(_LETTERS)})"
+    r"(?!\w|\^|²|³|[*·/][^\W\d])"
 )
-_LETTER_CODE = re.compile(r"(?P<whole>[0-9]*)(?P<letter>[^\W\d])(?P<rest>[0-9]*)\s*(?P<unit>\S+)\Z")
+_LETTER_CODE = re.compile(
+    r"(?P<whole>[0-9]*)(?P<letter>[^\W\d])(?P<rest>[0-9]*)(?P<space>\s*)(?P<unit>\S+)\Z"
+)
+_SPELLINGS = (
+    ("µ", "u"), ("μ", "u"), ("Ω", "ohm"), ("\u2126", "ohm"), ("degC", "°C"), ("·", "*"),
+    ("²", "^2"), ("³", "^3"),
+)  # fmt: skip
 _QUANTITY = re.compile(
     rf"\s*(?P<sign>[-+−]?)\s*(?P<number>{NUMBER_PATTERN})\s*(?P<unit>.*?)\s*\Z", re.DOTALL
 )
@@ -268,8 +279,7 @@ class UnitError(ValueError):
     """A text that is no quantity, or whose unit isn't known."""
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
+class Quantity(NamedTuple):
     """A value in SI with its dimension; a temperature point is in kelvin."""
 
     value: float
@@ -306,6 +316,24 @@ def read_unit(text: str) -> Unit:
     return Unit(scale, dimension, False)
 
 
+def spelt(unit: str) -> str:
+    """A unit in the one way of writing it: `uohm/W^2` for `µΩ/W²`."""
+    for written, one in _SPELLINGS:
+        unit = unit.replace(written, one)
+    return unit
+
+
+def respelt(number: str) -> str:
+    """A number as it was written, a space, and its unit in the one way of writing it."""
+    coded = _letter_code(number) is not None
+    match = (_LETTER_CODE if coded else _QUANTITY).match(number)
+    if match is None:
+        return "23"["²³".index(number)] if number in ("²", "³") else number
+    unit = spelt(match["unit"])
+    digits = spelt(number[: match.start("unit")].strip()).replace("−", "-")
+    return f"{digits} {unit}" if unit else digits
+
+
 @lru_cache(maxsize=16384)
 def read(text: str) -> Quantity:
     """A quantity from its text: "2.7 V", "350mF", "80 %", "-5 °C", "3". Raises UnitError.
@@ -339,8 +367,8 @@ def _letter_code(text: str) -> Quantity | None:
     letters = _LETTERS.get(match["unit"]) if match else None
     if match is None or letters is None or match["letter"] not in letters:
         return None
-    if not match["whole"] + match["rest"]:
-        return None
+    if not match["whole"] and (not match["rest"] or match["space"] == ""):
+        return None  # R47ohm is a name
     number = Decimal(f"{match['whole'] or 0}.{match['rest'] or 0}")
     unit = UNITS[match["unit"]]
     return Quantity(scaled(_EXACT.scaleb(number, letters[match["letter"]]), unit), unit.dimension)

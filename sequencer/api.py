@@ -5,7 +5,7 @@ A notebook that calls these does what the command line does; both are thin over 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -21,8 +21,10 @@ from sequencer.checker import check as check_tree
 if TYPE_CHECKING:
     from drivers.bench import Bench, BenchFile
     from sequencer.analysis.verdicts import Outcome as Result
+    from sequencer.engine.asking import Asker
     from sequencer.engine.ending import Ending
     from sequencer.engine.run import Beat, Person
+    from sequencer.engine.runner import Runner
     from sequencer.record import Store
 
 
@@ -88,6 +90,14 @@ def load_bench(source: str | Path) -> BenchFile:
     return found
 
 
+def quantities(given: Mapping[str, str | Quantity] | None) -> dict[str, Quantity]:
+    """Values by name, read where they are written ("2.5 V"). Raises UnitError."""
+    return {
+        name: value if isinstance(value, Quantity) else read(value)
+        for name, value in (given or {}).items()
+    }
+
+
 def check(
     recipe: str | Path | Loaded,
     bench: str | Path | BenchFile | None = None,
@@ -99,10 +109,7 @@ def check(
     bench file itself is wrong.
     """
     loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
-    overrides = {
-        name: value if isinstance(value, Quantity) else read(value)
-        for name, value in (settings or {}).items()
-    }
+    overrides = quantities(settings)
     opened = load_bench(bench) if isinstance(bench, str | Path) else bench
     # Checking adds to the problems: of a copy, so that a recipe may be checked again.
     problems = Problems(loaded.problems.source, loaded.problems.fault, [*loaded.problems.found])
@@ -120,11 +127,14 @@ def dry_run(
     tell: Callable[[str], None] = print,
     person: Person | None = None,
     begun: Callable[[str], None] = lambda run_id: None,
+    answers: Mapping[str, str | Quantity] | None = None,
+    runner_of: Callable[..., Runner] | None = None,
 ) -> Finished:
     """Run a recipe in virtual time on the simulated bench; nothing real is touched.
 
-    Without `bench` the one beside the recipe is taken. Raises Refused where something does not
-    check.
+    Without `bench` the one beside the recipe is taken. `answers` are what `ask` is answered with,
+    by name, in place of the middle of its span; `runner_of` is as in `perform`. Raises
+    Refused where something does not check.
     """
     from drivers.bench import open_simulated
 
@@ -138,11 +148,12 @@ def dry_run(
     if checked.problems.has_errors:
         raise Refused([checked.problems])
     channels = [channel.name.id for channel in checked.recipe.channels]
-    opened = open_simulated(file, channels=channels, seed=seed, ideal=ideal)
+    lines = [name for name in checked.digital if name in file.digital]
+    opened = open_simulated(file, channels=channels, lines=lines, seed=seed, ideal=ideal)
     try:
         return perform(
             loaded, checked, opened, mode="dry run", seed=seed, ideal=ideal, store=store,
-            tell=tell, person=person, begun=begun,
+            tell=tell, person=person, begun=begun, answers=quantities(answers), runner_of=runner_of,
         )  # fmt: skip
     finally:
         opened.close()
@@ -158,11 +169,15 @@ def run(
     person: Person | None = None,
     begun: Callable[[str], None] = lambda run_id: None,
     confirmed: Sequence[str] = (),
+    asker: Asker | None = None,
+    runner_of: Callable[..., Runner] | None = None,
 ) -> Finished:
     """Run a recipe on the bench that the file names, watched by the watchdog.
 
     Power goes on without a further question: whoever calls this has armed it, and hands in what the
     person `confirmed`, for the record. `begun` is told the record's id before the first step.
+    `asker` puts the recipe's own questions to the person; one that has any is refused without.
+    `runner_of` is as in `perform`.
     Raises Refused where anything does not check, BenchError where an instrument can't be opened.
     """
     from drivers.bench import open_bench
@@ -175,12 +190,14 @@ def run(
     if checked.problems.has_errors:
         raise Refused([checked.problems])
     channels = [channel.name.id for channel in checked.recipe.channels]
-    opened = open_bench(file, channels=channels)
+    lines = [name for name in checked.digital if name in file.digital]
+    opened = open_bench(file, channels=channels, lines=lines)
     try:
         with watched(file, checked, store or default_path()) as beat:
             return perform(
                 loaded, checked, opened, mode="run", store=store, tell=tell, person=person,
-                beat=beat, real_time=True, begun=begun, confirmed=confirmed,
+                beat=beat, real_time=True, begun=begun, confirmed=confirmed, asker=asker,
+                runner_of=runner_of,
             )  # fmt: skip
     finally:
         opened.close()
@@ -201,12 +218,21 @@ def perform(
     real_time: bool = False,
     begun: Callable[[str], None] = lambda run_id: None,
     confirmed: Sequence[str] = (),
+    asker: Asker | None = None,
+    answers: Mapping[str, Quantity] | None = None,
+    runner_of: Callable[..., Runner] | None = None,
 ) -> Finished:
-    """Run a checked recipe on an opened bench, on record, with its results worked out."""
+    """Run a checked recipe on an opened bench, on record, with its results worked out.
+
+    `runner_of` makes the runner where it is to be another than the one that runs a recipe. Raises
+    Refused where something keeps it from running there, before anything is on record.
+    """
     from sequencer.engine.afterwards import keep_guards, work_out
-    from sequencer.engine.runner import Runner
     from sequencer.record import RunInfo, Store, StoreError
 
+    _refuse_what_can_not_run(
+        checked, bench, real_time and asker is None, () if answers is None else answers
+    )
     with Store.open(store) as opened:
         record = opened.begin(
             RunInfo(
@@ -227,9 +253,9 @@ def perform(
         for words in confirmed:
             record.note(0.0, words, "person")
         begun(record.id)
-        runner = Runner(
+        runner = (runner_of or _runner())(
             checked, bench, record, tell=tell, person=person, beat=beat, real_time=real_time,
-            ideal=ideal,
+            ideal=ideal, asker=asker, answers=answers,
         )  # fmt: skip
         ending = runner.execute()
         runner.dismiss_watchdog(ending)
@@ -238,7 +264,7 @@ def perform(
             record.flush()
             kept = opened.run(record.id)
             keep_guards(runner.ports, ending, kept, record)
-            results = work_out(checked, kept, runner.values(), record)
+            results = work_out(runner.checked, kept, runner.values(), record)
             finished = Finished(record.id, opened.path, ending, results, runner.left)
             record.end(ending.outcome.word, finished.exit_code, ending.reason)
         except Exception as error:
@@ -253,6 +279,27 @@ def perform(
                     tell(f"{name}: the state of its output is unknown: switch it off by hand")
                 raise
         return finished
+
+
+def _runner() -> Callable[..., Runner]:
+    from sequencer.engine.runner import Runner
+
+    return Runner
+
+
+def _refuse_what_can_not_run(
+    checked: Checked, bench: Bench, nobody_answers: bool, answers: Collection[str]
+) -> None:
+    """What bench or person can't do, and results that can't be worked out. Raises Refused."""
+    from sequencer.checker.calculations import not_computable
+    from sequencer.engine.refusals import refusals
+
+    found = [
+        *refusals(checked, bench, nobody_answers=nobody_answers, answers=answers),
+        *not_computable(checked),
+    ]
+    if found:
+        raise Refused([Problems(checked.problems.source, found=found)])
 
 
 def _without_results(ending: Ending, error: Exception) -> Ending:
@@ -294,6 +341,6 @@ def settings_in_force(checked: Checked) -> dict[str, str]:
 
 def checks_of(checked: Checked) -> list[Any]:
     """The worst-case table as plain data, for the record."""
-    from sequencer.checker.table import as_data
+    from sequencer.checker.worst.table import as_data
 
     return [as_data(checked.worst)] if checked.worst is not None else []

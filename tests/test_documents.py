@@ -96,7 +96,10 @@ def test_every_command_that_the_readme_shows(served: Path) -> None:
         if command == "new":
             bench.write_text(kept, encoding="utf-8")
         ran.append(command)
-    assert ran == ["new", "check", "dry-run", "show", "export", "bench", "run"]
+    assert ran == [
+        *("new", "check", "explain", "format", "dry-run", "show", "export"),
+        *("bench", "measure", "run", "manual", "manual"),
+    ]
     (exported,) = served.glob("*.csv")
     assert "smu.voltage" in exported.read_text(encoding="utf-8-sig")
 

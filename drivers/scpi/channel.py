@@ -297,6 +297,14 @@ class ScpiChannel:
             None if self._current_range is None else number(told["current_range"]),
         )
 
+    def ranges(self) -> tuple[float, float]:
+        """The full scales (V, A) that the instrument says are in force now, whoever set them."""
+        self._known_mode()
+        report = self._talk.do("read_ranges")
+        self._judge(report)
+        number = self._talk.number
+        return number(report.fields["voltage_range"]), number(report.fields["current_range"])
+
     def measure(self) -> Reading:
         """Take one reading; its time is the middle of the exchange.
 

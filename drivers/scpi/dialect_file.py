@@ -13,6 +13,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 
 from drivers.faults import BenchFileError
+from drivers.fields import Data
 from drivers.located import Path as KeyPath
 from drivers.located import Places, parse_toml, suggestion, validate
 from drivers.scpi.dialect import (
@@ -25,7 +26,6 @@ from drivers.scpi.dialect import (
     Command,
     Dialect,
 )
-from drivers.specification import Data
 from grammar.diagnostic import NOWHERE, Problems, Source, Span, draw
 
 SHIPPED = Path(__file__).parent / "dialects"
@@ -34,6 +34,19 @@ _PAIRS = (
     ("voltage_limit", "voltage_limit_high", "voltage_limit_low"),
     ("current_limit", "current_limit_high", "current_limit_low"),
 )
+
+
+# What an instrument is told for a capability, beyond what every dialect has to say. No dialect can
+# say yet how a pulse or a capture is made.
+_NEEDED: dict[str, tuple[str, tuple[str, ...]]] = {
+    "pulse": ("pulses", ("pulse",)),
+    "capture": ("captures", ("capture",)),
+    "remote sense": ("remote sense", ("remote_sense",)),
+    "two-sided limit": (
+        "a limit with two sides",
+        tuple(action for _, high, low in _PAIRS for action in (high, low)),
+    ),
+}
 
 
 def _as_list(value: Any) -> Any:
@@ -142,6 +155,21 @@ def load_dialect(path: Path) -> tuple[Dialect | None, Problems]:
         ),
         problems,
     )
+
+
+def lacks(dialect: str, capability: str, base: Path | None = None) -> str | None:
+    """Why a capability of the instrument can't be used through a dialect; None where it can.
+
+    `dialect` is as in a bench file, `base` the folder that its path starts from. No link is opened
+    and nothing of one is loaded. Raises BenchFileError where the dialect can't be read.
+    """
+    text, actions = _NEEDED.get(capability, ("", ()))
+    if not actions:
+        return None
+    known = open_dialect(dialect, base).actions
+    if all(action in known for action in actions):
+        return None
+    return f"the dialect `{dialect}` has no action for {text}"
 
 
 def _expect_complete(names: set[str], problems: Problems, places: Places) -> None:

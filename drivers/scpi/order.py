@@ -6,6 +6,8 @@ itself. The module knows actions by their names in a dialect; it sends nothing.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from drivers.channel import Mode, Setpoint
 
 # An action of the dialect and the values for its placeholders.
@@ -35,6 +37,24 @@ def changes(before: Setpoint | None, after: Setpoint, two_sided: bool) -> list[S
             first = []
     steps = [*first, level_step, *last]
     return steps if known is not None else [*steps, (f"source_{mode}", {})]
+
+
+def stages(before: Setpoint, after: Setpoint, two_sided: bool) -> Iterator[Setpoint]:
+    """The setpoints in force between the two, one after another; none where the mode changes."""
+    if before.mode != after.mode:
+        return
+    stage = before
+    for action, values in changes(before, after, two_sided)[:-1]:
+        (value,) = values.values()
+        if action.endswith("_level"):
+            stage = stage._replace(level=value)
+        elif action.endswith("_limit"):
+            stage = stage._replace(low=-value, high=value)
+        elif action.endswith("_high"):
+            stage = stage._replace(high=value)
+        else:
+            stage = stage._replace(low=value)
+        yield stage
 
 
 def _sides(

@@ -13,7 +13,10 @@ and no noise.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple, Protocol
+
+from drivers.simulated.motion import Motion
 
 
 class Source(NamedTuple):
@@ -52,11 +55,16 @@ class Change(NamedTuple):
     stretch: int
 
 
+Watcher = Callable[[Motion], None]
+"""Is told of every motion as it begins, which is when the one before it ends."""
+
+
 class Circuit(Protocol):
     """What an instrument asks of what hangs on it."""
 
     stretch: int
     changes: list[Change]
+    watchers: list[Watcher]
 
     def connect(self, source: Source, at_ns: int) -> None:
         """Put another source before the part at that time."""
@@ -68,6 +76,10 @@ class Circuit(Protocol):
 
     def look(self, now_ns: int) -> None:
         """As `advance`, but only where control has changed on the way."""
+        ...
+
+    def motion(self) -> Motion:
+        """What the terminals do at present, exact at every time until control passes."""
         ...
 
     def mean(self, start_ns: int, end_ns: int) -> tuple[float, float, float]:

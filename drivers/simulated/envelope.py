@@ -7,6 +7,8 @@ knows no part and no state.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from typing import NamedTuple
 
 from drivers.channel import Acquisition, Setpoint
 from drivers.faults import InstrumentError
@@ -16,22 +18,22 @@ from grammar.quantity import CURRENT, VOLTAGE, write
 _LARGEST_AVERAGE = 10_000
 
 
-def reach(specification: Specification, voltage: float) -> tuple[float, float]:
+def reach(
+    specification: Specification, voltage: float, pulsed: bool = False
+) -> tuple[float, float]:
     """The largest current (A) out of the instrument and into it while it regulates a voltage (V).
 
     Against a part at 0 V or beyond zero even current with the regulated sign is taken, not given:
     at 0 V both are the sink's. A sink is bounded by its largest current at any voltage, since the
-    part's voltage, not the regulated one, is what it stands.
+    part's voltage, not the regulated one, is what it stands. During a pulse the pulsed envelope
+    counts as well.
     """
+    rectangles = (*specification.continuous, *(specification.pulsed if pulsed else ()))
     given = max(
-        (
-            r.current
-            for r in specification.continuous
-            if r.direction != "sink" and abs(voltage) <= r.voltage
-        ),
+        (r.current for r in rectangles if r.direction != "sink" and abs(voltage) <= r.voltage),
         default=0.0,
     )
-    taken = max((r.current for r in specification.continuous if r.direction != "source"), default=0)
+    taken = max((r.current for r in rectangles if r.direction != "source"), default=0.0)
     if voltage == 0:
         return taken, taken
     return (given, taken) if voltage > 0 else (taken, given)
@@ -39,6 +41,16 @@ def reach(specification: Specification, voltage: float) -> tuple[float, float]:
 
 def accept_setpoint(specification: Specification, setpoint: Setpoint) -> None:
     """Raise InstrumentError where the instrument wouldn't take a setpoint."""
+    accept_form(specification, setpoint)
+    for beyond in corners_beyond(specification, setpoint):
+        raise InstrumentError(
+            f"{beyond.written} is outside what the instrument bears continuously{beyond.way}",
+            "Lower the level or the limit, or use an instrument that bears it.",
+        )
+
+
+def accept_form(specification: Specification, setpoint: Setpoint) -> None:
+    """Raise InstrumentError for a level and limit that the instrument can't set, however short."""
     mode, level, low, high = setpoint
     if not all(map(math.isfinite, (level, low, high))):
         raise InstrumentError("a level or limit is no finite number")
@@ -59,9 +71,6 @@ def accept_setpoint(specification: Specification, setpoint: Setpoint) -> None:
             "current: it must hold 0 A",
         )
     _inside_ranges(specification, setpoint)
-    for side in (low, high):
-        voltage, current = (level, side) if mode == "voltage" else (side, level)
-        _inside_envelope(specification, voltage, current)
 
 
 def _inside_ranges(specification: Specification, setpoint: Setpoint) -> None:
@@ -82,23 +91,41 @@ def _largest(setpoint: Setpoint, quantity: str) -> float:
     return max(abs(setpoint.low), abs(setpoint.high))
 
 
-def _inside_envelope(specification: Specification, voltage: float, current: float) -> None:
-    """Judge one corner; where an instrument can't sink at all, its sink side takes no current."""
-    holds = specification.holds
+class Corner(NamedTuple):
+    """A corner of a setpoint (V, A), and the directions of which one has to bear it."""
+
+    voltage: float
+    current: float
+    directions: tuple[str, ...]
+
+    @property
+    def written(self) -> str:
+        """The corner in words."""
+        return f"{write(self.voltage, VOLTAGE)} with {write(self.current, CURRENT)}"
+
+    @property
+    def way(self) -> str:
+        """As what the instrument would have to bear it, where that is one thing."""
+        return f" as a {self.directions[0]}" if len(self.directions) == 1 else ""
+
+
+def corners_beyond(specification: Specification, setpoint: Setpoint) -> Iterator[Corner]:
+    """The corners of a setpoint that the continuous envelope doesn't hold.
+
+    Where an instrument can't sink at all, its sink side takes no current: that is no corner.
+    """
     sinks = any(r.direction != "source" for r in specification.continuous)
-    if voltage * current > 0:
-        directions: tuple[str, ...] = ("source",)
-    elif voltage * current < 0:
-        directions = ("sink",) if sinks else ()
-    else:
-        directions = ("source", "sink")
-    if directions and not any(holds(abs(voltage), abs(current), d) for d in directions):
-        way = f" as a {directions[0]}" if len(directions) == 1 else ""
-        raise InstrumentError(
-            f"{write(voltage, VOLTAGE)} with {write(current, CURRENT)} is outside what the "
-            f"instrument bears continuously{way}",
-            "Lower the level or the limit, or use an instrument that bears it.",
-        )
+    for side in (setpoint.low, setpoint.high):
+        level = setpoint.level
+        voltage, current = (level, side) if setpoint.mode == "voltage" else (side, level)
+        directions: tuple[str, ...] = ("source", "sink")
+        if voltage * current > 0:
+            directions = ("source",)
+        elif voltage * current < 0:
+            directions = ("sink",) if sinks else ()
+        sizes = abs(voltage), abs(current)
+        if directions and not any(specification.holds(*sizes, way) for way in directions):
+            yield Corner(voltage, current, directions)
 
 
 def accept_acquisition(

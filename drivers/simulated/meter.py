@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from drivers.faults import InstrumentError
+from drivers.simulated.flow import Array
 from drivers.specification import (
     CurrentAccuracy,
     CurrentRange,
@@ -60,21 +61,24 @@ class Scale(NamedTuple):
 class Meter:
     """One quantity of an instrument: its ranges, its errors in this run and its noise.
 
-    Without a generator it is ideal: no error, no noise, no resolution; ranges stay.
+    Without generators it is ideal: no error, no noise, no resolution; ranges stay. The noise of
+    samples is a stream of its own, so that a capture never changes the readings.
     """
 
     def __init__(
         self,
         dimension: Dimension,
         ranges: Sequence[Range],
-        over_range: float,
         generator: np.random.Generator | None,
+        sampling_generator: np.random.Generator | None,
+        over_range: float,
         coverage_factor: float | None,
     ) -> None:
         self._dimension = dimension
         self._ranges = ranges
         self._over_range = over_range
         self._ideal = generator is None
+        self._sampling = sampling_generator
         self._errors = [Error()] * len(ranges)
         self._noise: Iterator[float] = repeat(0.0)
         if generator is not None:
@@ -166,6 +170,29 @@ class Meter:
         if abs(value) > self.full_scale * (1 + self._over_range):
             return math.copysign(math.inf, value)
         return value
+
+    @property
+    def sampling_range(self) -> int:
+        """The index of the range for samples, the largest where it follows the readings."""
+        return len(self._ranges) - 1 if self.fixed is None else self._index
+
+    def full_scale_of(self, index: int) -> float:
+        """The full scale of a range (V or A)."""
+        return self._ranges[index].full_scale
+
+    def sampled(self, true: Array, index: int, aperture_s: float, line_hz: float) -> Array:
+        """Samples of true values (V or A), each over an aperture (s); ±inf past the range."""
+        r, error = self._ranges[index], self._errors[index]
+        values = true * error.measure_gain + error.measure_offset
+        if self._sampling is not None:
+            deviation = reading_noise(r.noise, aperture_s, line_hz)
+            values += self._sampling.standard_normal(len(values)) * deviation
+            if r.resolution:
+                steps = _whole_if_near(1 / r.resolution)
+                values = (values * steps + _ROUND - _ROUND) / steps
+        over = np.abs(values) > r.full_scale * (1 + self._over_range)
+        values[over] = np.copysign(np.inf, values[over])
+        return values
 
     def sourced(self, value: float) -> float:
         """What a programmed level or limit (V or A) truly is, on the range in force or its own."""

@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 
 from drivers.clock import NANOSECONDS
-from drivers.simulated.circuit import OPEN, Change, Source, corners_of
+from drivers.simulated.circuit import OPEN, Change, Source, Watcher, corners_of
+from drivers.simulated.course import Course
 from drivers.simulated.flow import Array, Flow
+from drivers.simulated.motion import Line, Moment, Motion
 from drivers.simulated.parts.base import Network
 
 _MOST_ROWS = 128
@@ -45,12 +47,14 @@ class _Stretch:
             self.drive: Array = b * current
             self.current: tuple[Array, float] = (np.zeros(size), current)
             self.voltage: tuple[Array, float] = (c, seen * current)
+            self.lines = Line(1.0, seen * current), Line(0.0, current)
         else:
             voltage = source.voltages[index // 2]
             share = seen / total
             self.drive = b * (voltage / total)
             self.current = (-c / total, voltage / total)
             self.voltage = (c * (1 - share), voltage * share)
+            self.lines = Line(1 - share, voltage * share), Line(-1 / total, voltage / total)
         corners = corners_of(source, network.d)
         self.low = corners[index - 1] if index > 0 else -math.inf
         self.high = corners[index] if index < len(corners) else math.inf
@@ -62,6 +66,7 @@ class NetworkCircuit:
     def __init__(self, network: Network) -> None:
         self.network = network
         self.changes: list[Change] = []
+        self.watchers: list[Watcher] = []
         self.time_ns = 0
         self.state = tuple(network.initial)
         self._a, self._b = np.array(network.a), np.array(network.b)
@@ -123,10 +128,19 @@ class NetworkCircuit:
         self.stretch, self._now = index, stretch
         self._rows, self._limited = stretch.rows, stretch.limited
         self._fraction_s = fraction_s
-        leaves_s, self._side = stretch.flow.leaves(
-            np.array(self.state), stretch.drive, self.network.c, stretch.low, stretch.high
-        )
+        leaves_s, self._side = self._course().leaves(stretch.low, stretch.high)
         self._set_end(leaves_s)
+        for watcher in self.watchers:
+            watcher(self.motion())
+
+    def _course(self) -> Course:
+        stretch = self._now
+        return stretch.flow.course(np.array(self.state), stretch.drive, self.network.c)
+
+    def motion(self) -> Motion:
+        """What the terminals do from the circuit's own time on, until a watcher hears of more."""
+        moment, stretch = Moment(self.time_ns, self._fraction_s), self._now
+        return Motion(moment, self._course(), *stretch.lines, stretch.limited)
 
     def _set_end(self, leaves_s: float) -> None:
         """The end of the stretch as whole nanoseconds and the rest (s), from its begin."""

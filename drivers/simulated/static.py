@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from drivers.simulated.circuit import OPEN, Change, Source
+from drivers.simulated.circuit import OPEN, Change, Source, Watcher
+from drivers.simulated.course import Course
+from drivers.simulated.motion import Line, Moment, Motion
 from drivers.simulated.parts.base import Static
 
 
@@ -12,6 +14,7 @@ class StaticCircuit:
     def __init__(self, part: Static) -> None:
         self._part = part
         self.changes: list[Change] = []
+        self.watchers: list[Watcher] = []
         self.connect(OPEN, 0)
 
     def connect(self, source: Source, at_ns: int) -> None:
@@ -32,6 +35,15 @@ class StaticCircuit:
             current,
             float(self.stretch != source.level),
         )
+        self._since_ns = at_ns
+        for watcher in self.watchers:
+            watcher(self.motion())
+
+    def motion(self) -> Motion:
+        """The terminals stand still until another source is connected."""
+        voltage, current, limited = self._answer
+        begin, still = Moment(self._since_ns), Course(0.0)
+        return Motion(begin, still, Line(0.0, voltage), Line(0.0, current), limited)
 
     def _voltage(self, source: Source, current: float) -> float:
         if self.stretch % 2 == 1:

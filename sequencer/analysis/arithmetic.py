@@ -56,6 +56,10 @@ class Arithmetic(ABC):
     def named(self, node: tree.Name) -> float:
         """The value that a name stands for."""
 
+    def answer(self, node: tree.Member) -> float:
+        """One answer of a result that has several; only results have such."""
+        raise TypeError(f"`{self.written(node)}` has no value here")
+
     @abstractmethod
     def calculated(self, node: tree.Call) -> float:
         """What a calculation over a trace gives."""
@@ -71,6 +75,8 @@ class Arithmetic(ABC):
                 return node.quantity.value
             case tree.Name():
                 return self.named(node)
+            case tree.Member():
+                return self.answer(node)
             case tree.Negative():
                 return -self.number(node.operand)
             case tree.Binary():

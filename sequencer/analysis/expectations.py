@@ -11,15 +11,15 @@ from collections.abc import Mapping
 from grammar import tree
 from grammar.quantity import PLAIN, write
 from sequencer.analysis.arithmetic import Arithmetic
-from sequencer.analysis.verdicts import Missing, Outcome
+from sequencer.analysis.verdicts import Missing
 
 
 class Facts:
-    """Puts conditions in words, with their values. `outcomes` are the results so far by name."""
+    """Puts conditions in words, with their values; `units` are those that results are shown in."""
 
-    def __init__(self, arithmetic: Arithmetic, outcomes: Mapping[str, Outcome]) -> None:
+    def __init__(self, arithmetic: Arithmetic, units: Mapping[str, str]) -> None:
         self.arithmetic = arithmetic
-        self.outcomes = outcomes
+        self.units = units
 
     def of(self, node: tree.Expression) -> str:
         """What a condition compares and how it came out; a missing value in the words of why."""
@@ -60,9 +60,9 @@ class Facts:
             return node.text
         dimension = self.arithmetic.dimensions.get(id(node), PLAIN)
         value = write(self.arithmetic.number(node), dimension, unit=unit)
-        return f"{node.id} = {value}" if isinstance(node, tree.Name) else value
+        if isinstance(node, tree.Name | tree.Member):
+            return f"{self.arithmetic.written(node)} = {value}"
+        return value
 
     def _unit(self, node: tree.Expression) -> str | None:
-        if isinstance(node, tree.Name) and node.id in self.outcomes:
-            return self.outcomes[node.id].unit or None
-        return None
+        return (isinstance(node, tree.Name) and self.units.get(node.id)) or None

@@ -1,22 +1,21 @@
 """The evaluation of `results:`: every line of it to an outcome, in the recipe's order.
 
 Works from what was measured, also after a bad end. A line that can't be worked out says why and
-stops none of the others; what rests on it can't be worked out either. numpy is loaded only when a
-calculation is called for.
+stops none of the others; what rests on it can't be worked out either. Plots are no outcome, and no
+value is worked out here: `sequencer.analysis.values` does that.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Set
-from typing import TYPE_CHECKING, Any, Protocol
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from grammar import tree
-from grammar.diagnostic import Source, Span
-from grammar.quantity import PLAIN, Dimension, write
-from sequencer.analysis.arithmetic import Arithmetic
+from grammar.quantity import PLAIN, write
 from sequencer.analysis.expectations import Facts
-from sequencer.analysis.signatures import SIGNATURES, Parameter, Signature
+from sequencer.analysis.names import Column, column_of_line, columns_of_results, signature_of
+from sequencer.analysis.names import written as column_written
+from sequencer.analysis.values import Answers, CheckedRecipe, Group, Values
 from sequencer.analysis.verdicts import (
     MET,
     NOT_APPLICABLE,
@@ -26,52 +25,14 @@ from sequencer.analysis.verdicts import (
     PLAIN_COMPARISON,
     Missing,
     Outcome,
+    Row,
+    worst,
 )
 
 if TYPE_CHECKING:
     from sequencer.analysis.calculations import Trace
 
-
-class SettingInForce(Protocol):
-    """A setting with its value in SI."""
-
-    @property
-    def value(self) -> float:
-        """The value in force (SI)."""
-
-
-class ProblemsOfSource(Protocol):
-    """What was gathered of a text, with the text."""
-
-    source: Source
-
-
-class CheckedRecipe(Protocol):
-    """What the evaluation reads of a checked recipe.
-
-    `dimensions` holds every expression node's dimension by the node's `id`, `relative` the ids of
-    the tolerances whose half width is a share of the centre.
-    """
-
-    @property
-    def recipe(self) -> tree.Recipe:
-        """The tree."""
-
-    @property
-    def settings(self) -> Mapping[str, SettingInForce]:
-        """The settings by name."""
-
-    @property
-    def dimensions(self) -> Mapping[int, Dimension]:
-        """The dimensions of the expressions."""
-
-    @property
-    def relative(self) -> Set[int]:
-        """The relative tolerances."""
-
-    @property
-    def problems(self) -> ProblemsOfSource:
-        """The problems, for the recipe's own text."""
+_SHOWN_ROWS = 3  # of an expectation's rows, in the words of why it isn't met
 
 
 def evaluate(
@@ -86,163 +47,199 @@ def evaluate(
             the run did not reach are left out or NaN.
 
     Returns:
-        One outcome a line, in the recipe's order.
+        One outcome a line, in the recipe's order; plots have none.
     """
     evaluation = _Evaluation(checked, traces, values)
     return [
         evaluation.result(line) if isinstance(line, tree.Result) else evaluation.expectation(line)
         for line in checked.recipe.results
+        if not isinstance(line, tree.Plot)
     ]
 
 
-class _Evaluation(Arithmetic):
+class _Evaluation:
+    """The lines of one recipe's results, one after another."""
+
     def __init__(
         self,
         checked: CheckedRecipe,
         traces: Mapping[str, Trace | None],
         values: Mapping[str, float],
     ) -> None:
-        super().__init__(checked.dimensions, checked.relative)
-        self._settings = checked.settings
-        self._source = checked.problems.source
-        self._traces = traces
-        self._values = values
-        self._outcomes: dict[str, Outcome] = {}
-        self._methods: list[str] = []
+        self._checked = checked
+        self._columns = columns_of_results(checked.recipe)
+        self._values = Values(checked, traces, values, self._columns)
+        self._units: dict[str, str] = {}
 
     def result(self, line: tree.Result) -> Outcome:
         """Work one result out."""
-        dimension = self.dimensions.get(id(line.value), PLAIN)
-        unit = line.unit or ""
-        value, text, verdict, reason = None, "", "", ""
-        self._methods = []
+        name = line.name.id
+        self._units[name] = line.unit or ""
+        signature = signature_of(line.value)
+        if signature is not None and signature.gives_trace and isinstance(line.value, tree.Call):
+            return self._trace(line, line.value)
+        each = self._columns.get(name)
+        found: dict[float | None, Answers] = {}
+        rows: list[Row] = []
         try:
-            value = self.number(line.value)
+            groups = self._values.groups(line.value, each)
+        except Missing as missing:
+            groups = []
+            found[None] = dict.fromkeys(self._names(line.value), missing)
+            rows.append(_without(missing))
+        for group in groups:
+            self._values.group = group
+            answers, method = self._answers(line.value)
+            found[group.key if group is not None else None] = answers
+            rows += [self._row(line, group, *answer, method) for answer in answers.items()]
+        self._values.group = None
+        self._values.found[name] = found
+        return self._outcome(line, each, rows)
+
+    def _outcome(self, line: tree.Result, each: Column | None, rows: list[Row]) -> Outcome:
+        """The outcome of a result: of its only value, or of all of its rows."""
+        answers = self._names(line.value)
+        first = next((row for row in rows if row.value is not None), None)
+        one = first or _without(worst([Missing(row.verdict, row.reason) for row in rows]))
+        single = each is None and answers == ("",)
+        counted = [] if each is None else [_counted(len(rows) // len(answers), "row")]
+        if answers != ("",):
+            counted.append(_counted(len(answers), "answer"))
+        return Outcome(
+            name=line.name.id,
+            value=one.value if single else None,
+            dimension=self._checked.dimensions.get(id(line.value), PLAIN),
+            unit=line.unit or "",
+            title=line.title,
+            text=one.text if single or first is None else ", ".join(counted),
+            verdict=one.verdict,
+            method=one.method,
+            reason=one.reason,
+            span=line.span,
+            each=column_written(each) if each is not None else "",
+            rows=() if single or (rows == [one] and first is None) else tuple(rows),
+        )
+
+    def _trace(self, line: tree.Result, call: tree.Call) -> Outcome:
+        """What is said of a result that is a trace; the lines after it work on it themselves."""
+        values = self._values
+        values.calls[line.name.id] = call
+        values.methods = []
+        text, verdict, reason = "", "", ""
+        try:
+            rows = len(values.trace(call).columns["time"])
+            text = f"a trace of {_counted(rows, 'row')}"
         except Missing as missing:
             verdict, reason = missing.verdict, missing.reason
-        else:
-            text = write(value, dimension, unit=line.unit)
-        outcome = Outcome(
-            name=line.name.id,
-            value=value,
-            dimension=dimension,
-            unit=unit,
+        return Outcome(
+            line.name.id,
+            None,
             title=line.title,
             text=text,
             verdict=verdict,
-            method="; ".join(dict.fromkeys(self._methods)),
+            method=self._methods(),
             reason=reason,
             span=line.span,
         )
-        self._outcomes[line.name.id] = outcome
-        return outcome
+
+    def _names(self, node: tree.Expression) -> tuple[str, ...]:
+        """The names of an expression's answers; a single one has none."""
+        return tuple(self._checked.answers.get(id(node), ("",)))
+
+    def _answers(self, node: tree.Expression) -> tuple[Answers, str]:
+        """The answers of an expression in the present group, and the methods they depend on."""
+        self._values.methods = []
+        names = self._names(node)
+        try:
+            if isinstance(node, tree.Call) and names != ("",):
+                return self._values.several(node), self._methods()
+            return {"": self._values.number(node)}, self._methods()
+        except Missing as missing:
+            return dict.fromkeys(names, missing), self._methods()
+
+    def _methods(self) -> str:
+        return "; ".join(dict.fromkeys(self._values.methods))
+
+    def _row(
+        self,
+        line: tree.Result,
+        group: Group | None,
+        answer: str,
+        found: float | Missing,
+        method: str,
+    ) -> Row:
+        key, label = (group.key, group.label) if group is not None else (None, "")
+        if isinstance(found, Missing):
+            return _without(found)._replace(key=key, label=label, answer=answer, method=method)
+        dimension = self._checked.dimensions.get(id(line.value), PLAIN)
+        if answer:
+            dimension = self._checked.answers[id(line.value)][answer]
+        text = write(found, dimension, unit=line.unit)
+        return Row(key, label, answer, found, line.unit or "", text, method=method)
 
     def expectation(self, line: tree.Expect) -> Outcome:
-        """Decide one expectation."""
+        """Decide one expectation; on results with rows it is for every row."""
+        each = column_of_line(line.condition, self._columns)
+        rows: list[Row] = []
         try:
-            verdict = MET if self.truth(line.condition) else NOT_MET
-            reason = Facts(self, self._outcomes).of(line.condition)
+            for group in self._values.groups(line.condition, each):
+                self._values.group = group
+                rows.append(self._decided(line.condition))
         except Missing as missing:
-            verdict = NOT_APPLICABLE if missing.verdict == NOT_MEASURED else NOT_WORKED_OUT
-            reason = missing.reason
+            rows.append(_undecided(missing))
+        self._values.group = None
+        whole = _every(rows) if each is not None else rows[0]
         return Outcome(
             name="",
             value=None,
-            text=self.written(line.condition),
-            verdict=verdict,
-            method=PLAIN_COMPARISON if verdict in (MET, NOT_MET) else "",
-            reason=reason,
+            text=self._values.written(line.condition),
+            verdict=whole.verdict,
+            method=PLAIN_COMPARISON if whole.verdict in (MET, NOT_MET) else "",
+            reason=whole.reason,
             span=line.span,
+            each=column_written(each) if each is not None else "",
+            rows=tuple(row for row in rows if row.label),
         )
 
-    def named(self, node: tree.Name) -> float:
-        """The value of an earlier result, a setting, a top-level `let` or a typed value."""
-        name = node.id
-        if name in self._outcomes:
-            outcome = self._outcomes[name]
-            if outcome.value is None:
-                raise Missing(outcome.verdict, f"`{name}` is {outcome.verdict}")
-            return outcome.value
-        if name in self._settings:
-            return self._settings[name].value
-        value = self._values.get(name, math.nan)
-        if math.isnan(value):
-            raise Missing(NOT_MEASURED, f"the run ended before `{name}` had a value")
-        return value
-
-    def written(self, node: tree.Expression) -> str:
-        """The text of a node on one line, as it stands in the recipe."""
-        return _stretch(self._source, node.span)
-
-    def calculated(self, node: tree.Call) -> float:
-        """Call a calculation, which needs numpy."""
-        from sequencer.analysis.calculations import CALCULATIONS, NoStart, NotWorkedOut
-
-        signature = SIGNATURES[node.function.id]
-        arguments = self._arguments(node, signature)
-        calculation = CALCULATIONS[signature.name]
+    def _decided(self, condition: tree.Expression) -> Row:
+        group = self._values.group
         try:
-            try:
-                answer = calculation(**arguments)
-            except NoStart:
-                # The other traces are read only now: they may be long, and most traces hold their
-                # own start.
-                before = _newest_before(arguments["trace"], self._traces)
-                answer = calculation(**arguments, before=before)
-        except NotWorkedOut as refusal:
-            raise Missing(NOT_WORKED_OUT, f"`{self.written(node)}`: {refusal}") from None
-        self._methods.append(answer.method)
-        return answer.value
-
-    def _arguments(self, node: tree.Call, signature: Signature) -> dict[str, Any]:
-        """The arguments by the names of the signature, each as what it is."""
-        parameters = {parameter.name: parameter for parameter in signature.parameters}
-        unnamed = iter(signature.parameters)
-        return {
-            parameter.name: self._argument(argument.value, parameter)
-            for argument in node.arguments
-            for parameter in [parameters[argument.name] if argument.name else next(unnamed)]
-        }
-
-    def _argument(self, node: tree.Expression, parameter: Parameter) -> Any:
-        if parameter.takes == "trace" and isinstance(node, tree.Name):
-            trace = self._traces.get(node.id)
-            if trace is None or len(trace.columns["time"]) == 0:
-                raise Missing(NOT_MEASURED, f"no reading was taken into “{node.id}”")
-            return trace
-        if parameter.takes == "column" and isinstance(node, tree.Name):
-            return node.id
-        if parameter.takes == "column" and isinstance(node, tree.Member):
-            return f"{node.base.id}.{node.field.id}"
-        if parameter.takes == "span":
-            return self.ends(node)
-        return self.number(node)
+            verdict = MET if self._values.truth(condition) else NOT_MET
+            reason = Facts(self._values, self._units).of(condition)
+            row = Row(None, "", "", None, verdict=verdict, reason=reason)
+        except Missing as missing:
+            row = _undecided(missing)
+        return row if group is None else row._replace(key=group.key, label=group.label)
 
 
-def _newest_before(
-    trace: Trace, traces: Mapping[str, Trace | None]
-) -> tuple[float, float, float] | None:
-    """Time, voltage and current of the channel's newest reading before a trace's first row."""
-    from sequencer.analysis.calculations import channel_of
-
-    channel = channel_of(trace)
-    names = ("time", f"{channel}.voltage", f"{channel}.current")
-    found: tuple[float, float, float] | None = None
-    for other in traces.values():
-        if other is None or names[1] not in other.columns:
-            continue
-        time, voltage, current = (other.columns[name] for name in names)
-        for row in (time < trace.columns["time"][0]).nonzero()[0][-1:]:
-            if found is None or time[row] > found[0]:
-                found = float(time[row]), float(voltage[row]), float(current[row])
-    return found
+def _without(missing: Missing) -> Row:
+    """A row that has no value."""
+    return Row(None, "", "", None, verdict=missing.verdict, reason=missing.reason)
 
 
-def _stretch(source: Source, span: Span) -> str:
-    """A stretch of a text, its lines joined and its spaces made one."""
-    lines = [source.line(number) for number in range(span.line, span.end_line + 1)]
-    if not lines:
-        return ""
-    lines[-1] = lines[-1][: span.end_column - 1]
-    lines[0] = lines[0][span.column - 1 :]
-    return " ".join(" ".join(lines).split())
+def _undecided(missing: Missing) -> Row:
+    """A row of an expectation that rests on a missing value."""
+    verdict = NOT_APPLICABLE if missing.verdict == NOT_MEASURED else NOT_WORKED_OUT
+    return _without(missing)._replace(verdict=verdict)
+
+
+def _every(rows: Sequence[Row]) -> Row:
+    """An expectation over its rows: the worst of them decides, and is named."""
+    for verdict in (NOT_MET, NOT_WORKED_OUT):
+        bad = [row for row in rows if row.verdict == verdict]
+        if bad:
+            said = [f"{r.label}: {r.reason}" if r.label else r.reason for r in bad[:_SHOWN_ROWS]]
+            if len(bad) > _SHOWN_ROWS:
+                said.append(f"and {len(bad) - _SHOWN_ROWS} rows more")
+            return bad[0]._replace(reason="; ".join(said))
+    met = [row for row in rows if row.verdict == MET]
+    if not met:
+        return rows[0]
+    reason = f"in all {_counted(len(rows), 'row')}"
+    if len(met) < len(rows):
+        reason = f"in {len(met)} of {_counted(len(rows), 'row')}; the others are {NOT_APPLICABLE}"
+    return met[0]._replace(reason=reason)
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -5,7 +5,9 @@ A result has a value, or a verdict that says why it has none; an expectation has
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from grammar.diagnostic import NOWHERE, Span
 from grammar.quantity import PLAIN, Dimension
@@ -18,6 +20,25 @@ NOT_WORKED_OUT = "not worked out"
 PLAIN_COMPARISON = "plain comparison, uncertainty not stated"
 
 
+class Row(NamedTuple):
+    """One row of a line that comes to more than one value.
+
+    `label` says which group it is of ("cycle = 3"), with the column's value in SI as `key`; both
+    are empty where nothing was grouped. `answer` is the name of one of several answers, empty for
+    a single one. The rest is as in an outcome.
+    """
+
+    key: float | None
+    label: str
+    answer: str
+    value: float | None
+    unit: str = ""
+    text: str = ""
+    verdict: str = ""
+    method: str = ""
+    reason: str = ""
+
+
 @dataclass(frozen=True)
 class Outcome:
     """What one line of `results:` came to.
@@ -25,7 +46,8 @@ class Outcome:
     `name` is empty for an expectation. `value` is in SI, None for an expectation and where there is
     none; `text` is the value as shown, or the expectation as written. `verdict` is empty for a
     result that has a value. `method` is what the number depends on, `reason` why there is no value,
-    or what the verdict rests on.
+    or what the verdict rests on. A line that is grouped by a column (`each`) or has several answers
+    has `rows` in place of a value, and a `text` that counts them.
     """
 
     name: str
@@ -38,6 +60,8 @@ class Outcome:
     method: str = ""
     reason: str = ""
     span: Span = NOWHERE
+    each: str = ""
+    rows: tuple[Row, ...] = ()
 
     @property
     def is_expectation(self) -> bool:
@@ -59,6 +83,6 @@ class Missing(Exception):
         self.reason = reason
 
 
-def worst(found: list[Missing]) -> Missing:
+def worst(found: Sequence[Missing]) -> Missing:
     """Of several the first that can't be worked out; what wasn't measured weighs less."""
     return next((m for m in found if m.verdict == NOT_WORKED_OUT), found[0])

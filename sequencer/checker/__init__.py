@@ -59,16 +59,21 @@ def check(
     """
     from sequencer.checker.capabilities import check_capabilities
     from sequencer.checker.declarations import check_declarations
-    from sequencer.checker.expand import expand
+    from sequencer.checker.expand import expand, not_expanded
+    from sequencer.checker.final import check_final
     from sequencer.checker.limits import check_limits
     from sequencer.checker.names import check_used
     from sequencer.checker.order import check_order
     from sequencer.checker.results import check_results
     from sequencer.checker.scope import Workings
     from sequencer.checker.steps import check_steps
+    from sequencer.checker.unread import unread
+    from sequencer.checker.wear import check_wear
 
-    checked = Checked(expand(recipe, problems), problems)
-    work = Workings(checked)
+    words, blocks = unread(problems)
+    checked = Checked(expand(recipe, problems, words), problems)
+    missing = not_expanded(recipe, checked.recipe, blocks)
+    work = Workings(checked, (words | missing, blocks | ({"steps"} if missing else set())))
     check_declarations(work, overrides or {})
     check_steps(work)
     others = len(problems.found)
@@ -77,6 +82,8 @@ def check(
     check_limits(work)
     check_capabilities(work, bench)
     check_order(work, bench)
+    check_final(work)
+    check_wear(work)
     check_used(work)
     if all(
         problem.severity != "error"
@@ -84,7 +91,7 @@ def check(
         or any(problem is other for other in of_results)
         for problem in problems.found
     ):
-        from sequencer.checker.worst_case import analyse
+        from sequencer.checker.worst.worst_case import analyse
 
         checked.worst = analyse(checked, bench)
     return checked

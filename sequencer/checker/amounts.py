@@ -36,6 +36,31 @@ def time(
     return positive(expressions, node, TIME, what, zero)
 
 
+def positive_amount(
+    expressions: Expressions,
+    node: tree.Expression,
+    wanted: Dimension,
+    what: str,
+    why: str,
+) -> float | None:
+    """An amount above zero of some dimension; `why` is said where it isn't, in place of a hint."""
+    if not _amount(expressions, node, wanted, what):
+        return None
+    value = expressions.work.folding.value(node)
+    if value is not None and value <= 0:
+        hint = f"write it as in {example(wanted)}: {why}"
+        if value < 0 and constant(node) is not None:
+            hint = f"write {expressions.work.text(node.span).lstrip('-−')}: {why}"
+        expressions.error(
+            "not-positive",
+            node.span,
+            f"{what} is {write(value, wanted)}, expected more than zero",
+            hint,
+            *origins(expressions.work, node),
+        )
+    return value
+
+
 def positive(
     expressions: Expressions,
     node: tree.Expression,
@@ -153,7 +178,7 @@ def same_sign(expressions: Expressions, first: tree.Expression, last: tree.Expre
 def origins(work: Workings, node: tree.Expression) -> list[Related]:
     """Where the settings of an expression are defined, where it is more than a literal."""
     return [
-        Related(d.span, f"`{d.name}` is defined here")
+        Related(d.span, f"`{d.shown}` is defined here")
         for d in dict.fromkeys(definitions_in(work, node))
         if d.role == "setting"
     ]

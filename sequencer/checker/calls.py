@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from grammar import tree
-from grammar.quantity import PLAIN, Dimension
+from grammar.quantity import PLAIN, TIME, Dimension
 from grammar.wording import listed, near
 from sequencer.checker import amounts
 from sequencer.checker.facts import UNKNOWN, Type
@@ -40,25 +40,44 @@ def type_of(expressions: Expressions, node: tree.Call) -> Type:
             "this is a list, and a list stands only in a loop",
             f"write for x in {expressions.work.text(node.span)}:",
         )
-    from sequencer.analysis.signatures import SIGNATURES
+    from sequencer.analysis.signatures import IN_STEPS, SIGNATURES
 
     if name not in SIGNATURES:
         return _unknown(expressions, node, list(SIGNATURES))
-    if expressions.place != "results":
+    in_steps = expressions.place in ("steps", "finally")
+    if expressions.place != "results" and not (in_steps and name in IN_STEPS):
+        hint = f"write it beneath results: x = {expressions.work.text(node.span)}"
+        if name in IN_STEPS:
+            hint = "compare a reading here, or write it in the steps, in an `if` that ends the run"
+        if in_steps:
+            hint += f"; steps have {listed(IN_STEPS)} over a trace's newest part".replace(
+                " or ", " and "
+            )
         return expressions.error(
             "calculation-out-of-place",
             node.function.span,
-            f"`{name}` works out a whole trace, which is there only when the run has ended",
-            f"write it beneath results: x = {expressions.work.text(node.span)}",
+            f"`{name}` works out a whole trace, which is there only when the run has ended"
+            if name not in IN_STEPS
+            else f"`{name}` works on a trace, which only steps and results can look at",
+            hint,
         )
     from sequencer.checker import calculations
 
-    return calculations.type_of(expressions, node, SIGNATURES[name])
+    if not in_steps:
+        return calculations.type_of(expressions, node, SIGNATURES[name])
+    found = calculations.type_of(expressions, node, IN_STEPS[name])
+    newest = [a.value for a in node.arguments[2:3] if a.name is None]
+    newest += [a.value for a in node.arguments if a.name == "newest"]
+    for value in newest:
+        amounts.positive(expressions, value, TIME, "the newest part")
+    return found
 
 
 def _unknown(expressions: Expressions, node: tree.Call, calculations: list[str]) -> Type:
+    from sequencer.analysis.signatures import ALSO_CALLED
+
     names = [*FUNCTIONS, *LISTS, *calculations]
-    wanted = near(node.function.id, names)
+    wanted = ALSO_CALLED.get(node.function.id) or near(node.function.id, names)
     hint = f"write {wanted}(…)" if wanted else f"there are {listed(sorted(names), 30)}"
     return expressions.error(
         "unknown-function",

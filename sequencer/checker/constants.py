@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from grammar import tree
-from sequencer.checker.facts import SettingFacts
+from sequencer.checker.facts import PartFacts, SettingFacts
 
 _OPERATORS: dict[str, Callable[[Any, Any], Any]] = {
     "+": operator.add,
@@ -75,11 +75,22 @@ def span_ends(
 
 
 class Folding:
-    """Works out expressions over settings; `relative` holds the ids of relative tolerances."""
+    """Works out expressions over settings and facts of parts.
 
-    def __init__(self, settings: Mapping[str, SettingFacts], relative: set[int]) -> None:
+    `relative` holds the ids of relative tolerances, `named` the values of other names by the `id`
+    of the node that stands for one, where they are known before a run.
+    """
+
+    def __init__(
+        self,
+        settings: Mapping[str, SettingFacts],
+        relative: set[int],
+        parts: Mapping[str, PartFacts],
+    ) -> None:
         self.settings = settings
         self.relative = relative
+        self.parts = parts
+        self.named: dict[int, float] = {}
 
     def value(self, node: tree.Expression | None) -> float | None:
         """The SI value of an expression, None where it isn't known before the run."""
@@ -109,7 +120,11 @@ class Folding:
                 return node.quantity.value
             case tree.Name():
                 facts = self.settings.get(node.id)
-                return facts.value if facts is not None else None
+                return facts.value if facts is not None else self.named.get(id(node))
+            case tree.Member():
+                part = self.parts.get(node.base.id)
+                fact = part.facts.get(node.field.id.replace("_", " ")) if part else None
+                return fact if isinstance(fact, float) else None
             case tree.Negative():
                 return self._over(operator.neg, node.operand)
             case tree.Not():

@@ -1,4 +1,4 @@
-"""Channels, parts with their ratings, settings, requirements and guards, as they are declared.
+"""Channels, digital lines, settings, requirements and guards, as they are declared.
 
 Fills in what the other checks look up. Whether a declaration is used, and whether it suffices for
 what the steps do, is not known here.
@@ -8,17 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from drivers.kinds import KINDS
 from grammar import tree
 from grammar.diagnostic import Related, Span
-from grammar.quantity import CHARGE, CURRENT, ENERGY, POWER, VOLTAGE, Dimension, Quantity, write
+from grammar.quantity import Quantity, write
 from grammar.wording import listed, near
-from sequencer.checker.constants import span_ends
-from sequencer.checker.facts import ChannelFacts, PartFacts, Type
+from sequencer.checker.facts import SENSED, ChannelFacts, DigitalFacts
+from sequencer.checker.parts import check_part
 from sequencer.checker.scope import Workings
 from sequencer.checker.settings import check_settings
 from sequencer.checker.units import Expressions
-from sequencer.checker.words import a, example, several, span_with_unit, with_unit
 
 CAPABILITIES = (
     "source",
@@ -26,6 +24,7 @@ CAPABILITIES = (
     "measure",
     "measure voltage",
     "measure current",
+    *(f"measure {name}" for name in SENSED),
     "measure open",
     "remote sense",
     "two-sided limit",
@@ -33,13 +32,7 @@ CAPABILITIES = (
     "pulse",
     "capture",
 )
-RATINGS: dict[str, Dimension] = {
-    "voltage": VOLTAGE,
-    "current": CURRENT,
-    "power": POWER,
-    "energy": ENERGY,
-    "charge": CHARGE,
-}
+_OF_SENSORS = frozenset(f"measure {name}" for name in SENSED)
 
 
 def check_declarations(work: Workings, overrides: Mapping[str, Quantity]) -> None:
@@ -47,9 +40,11 @@ def check_declarations(work: Workings, overrides: Mapping[str, Quantity]) -> Non
     recipe = work.checked.recipe
     for channel in recipe.channels:
         _channel(work, channel)
+    for line in recipe.digital:
+        _digital(work, line)
     check_settings(work, overrides)
     for part in recipe.parts:
-        _part(work, part)
+        check_part(work, part)
     for require in recipe.requires:
         _require(work, require)
     for guard in recipe.guards:
@@ -59,12 +54,15 @@ def check_declarations(work: Workings, overrides: Mapping[str, Quantity]) -> Non
 def _channel(work: Workings, node: tree.Channel) -> None:
     work.define(node.name, "channel", node=node)
     seen: dict[str, Span] = {}
-    known = True
+    meant: set[str] | None = None
     for capability in node.capabilities:
         text = capability.text
         if text not in CAPABILITIES:
-            known = False
             wanted = _two_in_one(text) or near(text, CAPABILITIES)
+            # Of a channel with an unknown word nobody knows what it lacks.
+            meant = set(CAPABILITIES) - _OF_SENSORS
+            if wanted is not None and wanted in _OF_SENSORS:
+                meant = {wanted}
             work.problems.error(
                 "unknown-capability",
                 capability.span,
@@ -80,10 +78,46 @@ def _channel(work: Workings, node: tree.Channel) -> None:
                 [Related(seen[text], "the first")],
             )
         seen.setdefault(text, capability.span)
-    # Of a channel with an unknown word nobody knows what it lacks.
-    capabilities = frozenset(seen if known else CAPABILITIES)
+    if meant is None:
+        meant = _one_sensor(work, node)
+    capabilities = frozenset(seen if meant is None else meant)
     facts = ChannelFacts(node.name.id, capabilities, node.name.span)
     work.checked.channels.setdefault(node.name.id, facts)
+
+
+def _one_sensor(work: Workings, node: tree.Channel) -> set[str] | None:
+    """A channel that reads a sensor reads that alone: its own terminals are the sensor's.
+
+    Gives what is left of what it is asked for where that is reported, else None.
+    """
+    first = next((c for c in node.capabilities if c.text in _OF_SENSORS), None)
+    if first is None:
+        return None
+    for capability in node.capabilities:
+        if capability.text != first.text:
+            work.problems.error(
+                "sensor-and-more",
+                capability.span,
+                f"`{node.name.id}` reads a sensor, and can't be asked for `{capability.text}` "
+                "as well",
+                f"write it on a channel of its own: channel {node.name.id}_2: {capability.text}",
+                [Related(first.span, "the sensor's quantity")],
+            )
+            return {first.text}
+    return None
+
+
+def _digital(work: Workings, node: tree.Digital) -> None:
+    work.define(node.name, "digital line", node=node)
+    if node.output and node.rests_high is None:
+        work.problems.error(
+            "no-rest-state",
+            node.span,
+            f"nothing says how the output `{node.name.id}` rests when the run has ended",
+            f"write its safe state: digital {node.name.id}: output, rests low",
+        )
+    facts = DigitalFacts(node.name.id, node.output, node.rests_high, node.name.span)
+    work.checked.digital.setdefault(node.name.id, facts)
 
 
 def _two_in_one(text: str) -> str | None:
@@ -94,144 +128,6 @@ def _two_in_one(text: str) -> str | None:
         if all(part in CAPABILITIES for part in parts):
             return ", ".join(parts)
     return None
-
-
-def _part(work: Workings, node: tree.Part) -> None:
-    kind = node.kind.id
-    if kind not in KINDS:
-        wanted = near(kind, KINDS)
-        work.problems.error(
-            "unknown-kind",
-            node.kind.span,
-            f"“{kind}” is no kind of part that is known here",
-            f"write {wanted}" if wanted else f"there are {listed(KINDS, 20)}",
-        )
-    work.define(node.name, "part", node=node)
-    channel = work.resolve(node.channel, ("channel",))
-    if channel is not None and channel.role != "channel":
-        work.problems.error(
-            "not-a-channel",
-            node.channel.span,
-            f"`{node.channel.id}` is a {channel.role}, and a part is on a channel",
-            f"write on {listed(work.checked.channels)}"
-            if work.checked.channels
-            else "declare one: channel smu: source, measure",
-        )
-    elif channel is not None:
-        # A part alone is no use of its channel: only a step or a guard is.
-        channel.used = False
-        other = work.checked.part_on(node.channel.id)
-        if other is not None:
-            work.problems.error(
-                "channel-taken",
-                node.channel.span,
-                f"`{node.channel.id}` has a part already, and its terminals hold one",
-                "put this part on a channel of its own, or rate the two together as one part",
-                [Related(other.span, f"the part `{other.name}`")],
-            )
-    places: dict[str, Span] = {}
-    ratings: dict[str, tuple[float, float]] = {}
-    for rating in node.ratings:
-        bounds = _rating(work, rating, places)
-        places.setdefault(near(rating.quantity.id, RATINGS) or rating.quantity.id, rating.span)
-        if bounds is not None:
-            ratings.setdefault(rating.quantity.id, bounds)
-    facts = PartFacts(
-        node.name.id, kind, node.channel.id, node.not_pushed, ratings, places, node.name.span
-    )
-    work.checked.parts.setdefault(node.name.id, facts)
-
-
-def _rating(
-    work: Workings, node: tree.Rating, seen: Mapping[str, Span]
-) -> tuple[float, float] | None:
-    name = node.quantity.id
-    dimension = RATINGS.get(name)
-    if dimension is None:
-        wanted = near(name, RATINGS)
-        work.problems.error(
-            "unknown-rating",
-            node.quantity.span,
-            f"a part has no rating of its `{name}`",
-            f"write {wanted}" if wanted else f"parts are rated for {listed(RATINGS)}",
-        )
-        return None
-    if name in seen:
-        work.problems.error(
-            "twice",
-            node.quantity.span,
-            f"the {name} of this part is rated a second time",
-            "write the narrower one only",
-            [Related(seen[name], "the first")],
-        )
-        return None
-    found = Expressions(work, "require").span_of(node.bounds)
-    if not found.known or found.dimension is None:
-        return None
-    if not isinstance(node.bounds, tree.Range | tree.Within | tree.Tolerance):
-        _rating_of_one_value(work, node, found, dimension)
-        return None
-    if found.dimension != dimension:
-        _rating_in_wrong_unit(work, node, found.dimension, dimension)
-        return None
-    bounds = span_ends(node.bounds, id(node.bounds) in work.checked.relative)
-    if bounds is None:
-        work.problems.error(
-            "rating-not-a-number",
-            node.bounds.span,
-            f"a rating is what the maker states: its ends are numbers, as in {example(dimension)}",
-            "write the numbers; a setting can't move what a part bears",
-        )
-        return None
-    if name != "voltage" and not bounds[0] <= 0 <= bounds[1]:
-        work.problems.error(
-            "rating-without-zero",
-            node.bounds.span,
-            f"this {name} rating leaves out {write(0.0, dimension)}, "
-            "which every part has when nothing flows",
-            f"write {name} up to {write(bounds[1], dimension)}"
-            if name in ("energy", "charge") and bounds[1] > 0
-            else f"write {name} within {write(max(map(abs, bounds)), dimension)}",
-        )
-        return None
-    return bounds
-
-
-def _rating_of_one_value(
-    work: Workings, node: tree.Rating, found: Type, dimension: Dimension
-) -> None:
-    text = work.text(node.bounds.span)
-    if found.dimension is not None and found.dimension.is_plain:
-        text = with_unit(node.bounds, dimension)
-    name = node.quantity.id
-    forms = {
-        "voltage": f"voltage 0 {dimension.unit} to {text}, or voltage within {text}",
-        "current": f"current within {text}, or current 0 {dimension.unit} to {text}",
-    }
-    work.problems.error(
-        "not-a-span",
-        node.bounds.span,
-        "a rating is a span, and this is a single value",
-        "write " + forms.get(name, f"{name} up to {text}"),
-    )
-
-
-def _rating_in_wrong_unit(
-    work: Workings, node: tree.Rating, found: Dimension, dimension: Dimension
-) -> None:
-    name = node.quantity.id
-    slug, hint = "wrong-unit", f"{a(dimension)} is written as in {example(dimension)}"
-    if found.is_plain:
-        slug, hint = "missing-unit", f"write {name} {span_with_unit(node.bounds, dimension)}"
-    rated = next((r for r, d in RATINGS.items() if d == found), None)
-    if rated is not None:
-        hint = f"write {rated} {work.text(node.bounds.span)}, or a span of {several(dimension)}"
-    work.problems.error(
-        slug,
-        node.bounds.span,
-        f"the {name} rating is a span of {several(found)}, expected {several(dimension)}",
-        hint,
-    )
 
 
 def _require(work: Workings, node: tree.Require) -> None:

@@ -10,10 +10,18 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grammar import tree
 from grammar.diagnostic import Problems, Span
-from grammar.quantity import Dimension
+from grammar.quantity import (
+    FREQUENCY,
+    ILLUMINANCE,
+    IRRADIANCE,
+    PLAIN,
+    PRESSURE,
+    TEMPERATURE_POINT,
+    Dimension,
+)
 
 if TYPE_CHECKING:
-    from sequencer.checker.worst_case import WorstCase
+    from sequencer.checker.worst.worst_case import WorstCase
 
 
 class Type(NamedTuple):
@@ -31,6 +39,16 @@ class Type(NamedTuple):
         """False where a problem was reported and nothing more can be said."""
         return self.kind != "unknown"
 
+
+SENSED: dict[str, Dimension] = {
+    "temperature": TEMPERATURE_POINT,
+    "pressure": PRESSURE,
+    "humidity": PLAIN,
+    "illuminance": ILLUMINANCE,
+    "irradiance": IRRADIANCE,
+    "speed": FREQUENCY,
+}
+"""What a channel reads through a sensor, in place of its own terminals' voltage and current."""
 
 UNKNOWN = Type("unknown")
 TRUTH = Type("truth value")
@@ -75,7 +93,16 @@ class ChannelFacts(_Facts):
     @property
     def measures(self) -> bool:
         """Whether it is declared to measure anything."""
-        return self.can("measure voltage") or self.can("measure current")
+        return self.can("measure voltage") or self.can("measure current") or bool(self.sensed)
+
+    @property
+    def sensed(self) -> str:
+        """The quantity that it reads through a sensor, empty where it reads its own terminals."""
+        for capability in sorted(self.capabilities):
+            name = capability.removeprefix("measure ")
+            if name in SENSED:
+                return name
+        return ""
 
     def can(self, capability: str) -> bool:
         """Whether a capability is declared; "measure" covers its two quantities."""
@@ -140,7 +167,8 @@ class PartFacts(_Facts):
 class TraceFacts(_Facts):
     """A trace: its number, its channels in the order written, and its further columns.
 
-    `extra` holds the dimensions of the loop variables and of the columns named by `with`.
+    `extra` holds the dimensions of the loop variables and of the columns named by `with`, under
+    the names as they are written (`k`, where a procedure's own goes by `soak.k` inside).
     """
 
     __slots__ = ("channels", "columns", "extra", "number", "span")
@@ -162,8 +190,12 @@ class Checked:
     """A checked recipe: the tree, the problems found, and what was found out on the way.
 
     `dimensions` and `types` are keyed by the `id` of an expression's node, which the tree kept here
-    keeps alive, in which procedures are expanded; `relative` holds the ids of tolerances whose half width is a share of the centre.
-    `worst` is None where errors kept the worst case from being worked out.
+    keeps alive, in which procedures are expanded; `relative` holds the ids of tolerances whose half
+    width is a share of the centre. `filled` has, by the `id` of the name behind an `into`, what
+    fills each further column of its trace there, by the column; a column that isn't filled there
+    is missing. `columns` has the full names of each trace's columns; `answers` and `derived`, by
+    the `id` of a calculation's call, the dimensions of its several answers by name, and the trace
+    that it gives. `worst` is None where errors kept the worst case from being worked out.
     """
 
     def __init__(self, recipe: tree.Recipe, problems: Problems) -> None:
@@ -177,6 +209,10 @@ class Checked:
         self.dimensions: dict[int, Dimension] = {}
         self.types: dict[int, Type] = {}
         self.relative: set[int] = set()
+        self.filled: dict[int, dict[str, str]] = {}
+        self.columns: dict[str, tuple[str, ...]] = {}
+        self.answers: dict[int, dict[str, Dimension]] = {}
+        self.derived: dict[int, TraceFacts] = {}
         self.worst: WorstCase | None = None
 
     def part_on(self, channel: str) -> PartFacts | None:

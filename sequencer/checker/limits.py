@@ -12,7 +12,7 @@ from grammar.diagnostic import Related
 from grammar.quantity import CURRENT, VOLTAGE, Dimension, write
 from sequencer.checker.amounts import definitions_in
 from sequencer.checker.facts import PartFacts
-from sequencer.checker.scope import Definition, Workings, steps_of
+from sequencer.checker.scope import Definition, Workings, steps_of, with_calls
 
 _RATED: dict[str, Dimension] = {"voltage": VOLTAGE, "current": CURRENT}
 
@@ -20,34 +20,44 @@ _RATED: dict[str, Dimension] = {"voltage": VOLTAGE, "current": CURRENT}
 def check_limits(work: Workings) -> None:
     """All steps of the recipe, and the parts of the channels that source."""
     recipe = work.checked.recipe
+    with_calls(work, recipe.steps + recipe.final, lambda step: _step(work, step))
     sources: dict[str, tree.SourceStep] = {}
     for step in steps_of(recipe.steps + recipe.final):
-        match step:
-            case tree.SourceStep():
-                sources.setdefault(step.channel.id, step)
-                if step.limit is None:
-                    _no_limit(work, step)
-            case tree.Every() if step.until is not None and step.at_most is None:
-                text = work.text(step.span).rstrip(": ")
-                work.problems.error(
-                    "loop-without-end",
-                    step.span,
-                    "this loop ends only when its condition holds, and that may never be",
-                    f"write {text}, at most 30 min:",
-                )
-            case tree.Repeat() if step.count is None:
-                work.problems.error(
-                    "loop-without-end",
-                    step.span,
-                    "this loop never ends",
-                    "write how often: repeat 10 times:",
-                )
-    for channel, step in sources.items():
+        if isinstance(step, tree.SourceStep):
+            sources.setdefault(step.channel.id, step)
+    for channel, source in sources.items():
         if channel in work.checked.channels:
-            _part_of(work, channel, step)
+            _part_of(work, channel, source)
     for definition in work.defined:
         if definition.role == "setting":
             _closed(work, definition)
+
+
+def _step(work: Workings, step: tree.Step) -> None:
+    """One step: its limit, its end."""
+    match step:
+        case tree.SourceStep() if step.limit is None:
+            _no_limit(work, step)
+        case tree.Every() if step.until is not None and step.at_most is None:
+            _no_end(work, step, "this loop ends only when its condition holds", ", at most 30 min:")
+        case tree.Settle() if step.at_most is None:
+            _no_end(work, step, "this ends only when the reading has settled", ", at most 10 min")
+        case tree.WaitFor() if step.at_most is None:
+            _no_end(work, step, "this ends only when the line has changed", ", at most 1 min")
+        case tree.Repeat() if step.count is None:
+            work.problems.error(
+                "loop-without-end",
+                step.span,
+                "this loop never ends",
+                "write how often: repeat 10 times:",
+            )
+
+
+def _no_end(work: Workings, step: tree.Step, message: str, clause: str) -> None:
+    text = work.text(step.span).rstrip(": ")
+    work.problems.error(
+        "loop-without-end", step.span, f"{message}, and that may never be", f"write {text}{clause}"
+    )
 
 
 def _no_limit(work: Workings, step: tree.SourceStep) -> None:
@@ -98,19 +108,22 @@ def _part_of(work: Workings, channel: str, step: tree.SourceStep) -> None:
                 [Related(work.checked.channels[channel].span, "the channel")],
             )
         return
-    for name, dimension in _RATED.items():
-        bounds = part.ratings.get(name)
-        if bounds is None and name not in part.places and "part" not in work.lost_in:
-            example = f"{name} within {write(1.0, dimension)}"
-            work.problems.error(
-                "missing-rating",
-                part.span,
-                f"`{channel}` sources, and the part `{part.name}` has no {name} rating",
-                f"write what it bears beneath the part, on both sides, as in {example}",
-                [Related(step.span, "the first source")],
-            )
-        elif bounds is not None and not all(math.isfinite(end) for end in bounds):
-            _one_sided(work, part, name, bounds, dimension)
+    missing = [name for name in _RATED if name not in part.places]
+    if missing and "part" not in work.lost_in:
+        lines = " and ".join(f"{name} within {write(1.0, _RATED[name])}" for name in missing)
+        work.problems.error(
+            "missing-rating",
+            part.span,
+            f"`{channel}` sources, and the part `{part.name}` has no {' and no '.join(missing)} "
+            "rating",
+            f"write what it bears beneath the part, on both sides, as in {lines}",
+            [Related(step.span, "the first source")],
+        )
+    for ratings, pulses in ((part.ratings, ""), (part.per_pulse, " per pulse")):
+        for name, dimension in _RATED.items():
+            bounds = ratings.get(name)
+            if bounds is not None and not all(math.isfinite(end) for end in bounds):
+                _one_sided(work, part, name, bounds, dimension, pulses)
 
 
 def _one_sided(
@@ -119,20 +132,22 @@ def _one_sided(
     name: str,
     bounds: tuple[float, float],
     dimension: Dimension,
+    pulses: str,
 ) -> None:
     """A source can push either way, so a rating that says nothing of one side doesn't protect."""
     low, high = bounds
     if math.isfinite(high):
         text, zero = write(high, dimension), write(0.0, dimension)
-        hint = f"write {name} {zero} to {text} where it can't be reversed, or {name} within {text}"
+        hint = f"write {name} {zero} to {text}{pulses} where it can't be reversed, or {name} "
+        hint += f"within {text}{pulses}"
         if high <= 0:
-            hint = f"write both ends: {name} … to {text}"
+            hint = f"write both ends: {name} … to {text}{pulses}"
     else:
-        hint = f"write both ends: {name} {write(low, dimension)} to …"
+        hint = f"write both ends: {name} {write(low, dimension)} to …{pulses}"
     side = "lower" if low == -math.inf else "upper"
     work.problems.error(
         "one-sided-rating",
-        part.places[name],
+        part.places[name + pulses],
         f"the {name} rating of `{part.name}` has no {side} end, and a source can push both ways",
         hint,
     )

@@ -6,51 +6,52 @@ Says only what is certain. Knows states of channels as they are handed in, and n
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 from grammar import tree
 from grammar.quantity import LINE_CYCLES, TIME, write
 from grammar.wording import listed
 from sequencer.checker.constants import Folding
 from sequencer.checker.readings import COUNTERS
-from sequencer.checker.scope import ELAPSED, Workings, nodes_of, steps_of
+from sequencer.checker.renaming import OVER_TRACES
+from sequencer.checker.scope import Workings, steps_of
 from sequencer.checker.states import State
+from sequencer.checker.traces import read_by
+from sequencer.checker.words import ELAPSED, as_written
+
+_PATIENT = (
+    tree.Every, tree.Repeat, tree.ForIn, tree.ForCount, tree.Wait, tree.Sweep, tree.Ramp,
+    tree.PulseStep, tree.CaptureStep, tree.Settle, tree.WaitFor, tree.Ask, tree.ConfirmStep,
+)  # fmt: skip
+"""Steps that take their own time, so that a loop's ticks are skipped on purpose."""
 
 
-def check_condition(work: Workings, node: tree.Every | tree.Sweep) -> None:
+class _Changing(NamedTuple):
+    """What a condition looks at and some step may change.
+
+    `kind` is "reading", "trace", "line" or "name"; `name` that of the channel and the like.
+    """
+
+    kind: str
+    name: str
+    shown: str
+    advice: str
+
+
+def check_condition(work: Workings, node: tree.Every | tree.Sweep | tree.Ramp) -> None:
     """A condition that no step of the loop can change would end it at once or never.
 
-    Counters and the time change by themselves; readings change by a measurement of their channel,
-    names by `set`.
+    Counters, the time and digital inputs change by themselves; readings change by a measurement of
+    their channel, traces by what is taken into them, names by `set`, output lines by `switch`.
     """
-    if node.until is None:
+    if node.until is None or work.lost & _CHANGES:
         return
-    body = node.body if isinstance(node, tree.Every) else (node,)
-    measured: set[str] = set()
-    written: set[str] = set()
-    for step in steps_of(body):
-        match step:
-            case tree.Measure():
-                measured.update(name.id for name in step.channels)
-            case tree.Sweep():
-                measured.update(name.id for name in (step.channel, *step.reading))
-            case tree.Set():
-                written.add(step.name.id)
-    found: dict[str, str] = {}
-    for part in _parts(node.until):
-        base = part.base if isinstance(part, tree.Member) else part
-        name = base.id
-        if name in work.lost or (id(base) not in work.resolved and name != ELAPSED):
-            return
-        if name == ELAPSED or (isinstance(part, tree.Member) and part.field.id in COUNTERS):
-            return
-        if name in (measured if isinstance(part, tree.Member) else written):
-            return
-        if isinstance(part, tree.Member):
-            found[f"{name}.{part.field.id}"] = f"measure {name}"
-        elif work.resolved[id(base)].role == "let":
-            found[name] = f"set {name} = …"
-    if work.lost & {"measure", "set", "sweep"}:
+    looked_at = list(_looked_at(work, node.until))
+    changed = set(_changed(node.body if isinstance(node, tree.Every) else (node,)))
+    if any(part is None or (part.kind, part.name) in changed for part in looked_at):
         return
+    found = {part.shown: part.advice for part in looked_at if part is not None}
     if not found:
         message = "nothing in this condition can change while the loop runs"
         hint = "compare a reading, as in smu.voltage >= 2.7 V, or write every … for a fixed time"
@@ -58,24 +59,75 @@ def check_condition(work: Workings, node: tree.Every | tree.Sweep) -> None:
         names = listed([f"`{name}`" for name in found], 20)
         message = f"no step of this loop changes {names}, so it would end at once or never"
         hint = f"write in its body: {listed(found.values(), 20)}"
-    if isinstance(node, tree.Sweep):
-        hint = f"compare a reading that the sweep takes, as in {node.channel.id}.voltage >= 1 V"
+    if not isinstance(node, tree.Every):
+        noun = "sweep" if isinstance(node, tree.Sweep) else "ramp"
+        hint = f"compare a reading that the {noun} takes, as in {node.channel.id}.voltage >= 1 V"
     work.problems.error("condition-never-changes", node.until.span, message, hint)
 
 
-def _parts(condition: tree.Expression) -> list[tree.Name | tree.Member]:
-    """The readings and names that a condition looks at."""
-    found: list[tree.Name | tree.Member] = []
-    inner: set[int] = set()
-    for node in nodes_of(condition):
-        if isinstance(node, tree.Member):
-            found.append(node)
-            inner |= {id(node.base), id(node.field)}
-        elif isinstance(node, tree.Call):
-            inner.add(id(node.function))
-        elif isinstance(node, tree.Name) and id(node) not in inner:
-            found.append(node)
-    return found
+_CHANGES = frozenset(("measure", "set", "sweep", "ramp", "pulse", "capture", "settle", "switch"))
+
+
+def _changed(block: tree.Block) -> Iterator[tuple[str, str]]:
+    """What the steps of a loop change, as kind and name."""
+    for step in steps_of(block):
+        for name in read_by(step):
+            yield "reading", name.id
+        into = getattr(step, "into", None)
+        if into is not None:
+            yield "trace", into.id
+        if isinstance(step, tree.Set):
+            yield "name", step.name.id
+        elif isinstance(step, tree.Switch):
+            yield "line", step.line.id
+
+
+def _looked_at(work: Workings, node: object) -> Iterator[_Changing | None]:
+    """What a condition looks at; None for what changes by itself, and for what isn't known."""
+    match node:
+        case tree.Member():
+            yield from _member(work, node)
+        case tree.IsState():
+            facts = work.checked.digital.get(node.line.id)
+            name = node.line.id
+            output = facts is not None and facts.output
+            yield _Changing("line", name, name, f"switch {name} high") if output else None
+        case tree.Name():
+            yield from _name(work, node)
+        case tree.Call() if node.function.id in OVER_TRACES:
+            first = node.arguments[0].value if node.arguments else None
+            if isinstance(first, tree.Name) and first.id in work.checked.traces:
+                channels = ", ".join(work.checked.traces[first.id].channels)
+                advice = f"measure {channels} into {first.id}"
+                yield _Changing("trace", first.id, first.id, advice)
+            else:
+                yield None
+            for argument in node.arguments[2:]:
+                yield from _looked_at(work, argument.value)
+        case tree.Call():
+            for argument in node.arguments:
+                yield from _looked_at(work, argument.value)
+        case tree.Node():
+            for inner in vars(node).values():
+                yield from _looked_at(work, inner)
+
+
+def _member(work: Workings, node: tree.Member) -> Iterator[_Changing | None]:
+    name, field = node.base.id, node.field.id
+    definition = work.resolved.get(id(node.base))
+    if definition is None or name in work.lost or field in COUNTERS:
+        yield None
+    elif definition.role == "channel":
+        yield _Changing("reading", name, f"{name}.{field}", f"measure {name}")
+
+
+def _name(work: Workings, node: tree.Name) -> Iterator[_Changing | None]:
+    definition = work.resolved.get(id(node))
+    if definition is None or node.id in work.lost or node.id == ELAPSED:
+        yield None
+    elif definition.role == "let":
+        word = as_written(node.id)
+        yield _Changing("name", node.id, word, f"set {word} = …")
 
 
 def check_period(work: Workings, node: tree.Every, state: State) -> None:
@@ -83,36 +135,59 @@ def check_period(work: Workings, node: tree.Every, state: State) -> None:
 
     A body that loops or waits takes longer on purpose, and its ticks are skipped.
     """
-    if any(
-        isinstance(step, tree.Every | tree.Repeat | tree.ForIn | tree.ForCount | tree.Wait)
-        for step in steps_of(node.body)
-    ):
+    steps = list(steps_of(node.body))
+    if any(isinstance(step, (*_PATIENT, tree.Setup)) for step in steps):
         return
-    period = work.folding.value(node.period)
-    if period is None or period <= 0:
+    # What stands in an `if` isn't read in every turn.
+    once = [step for step in _unconditional(node.body) if isinstance(step, tree.Measure)]
+    check_fits(work, node.period, [name.id for step in once for name in step.channels], state)
+
+
+def _unconditional(block: tree.Block) -> Iterator[tree.Step]:
+    for step in block:
+        if isinstance(step, tree.Called):
+            yield from _unconditional(step.body)
+        else:
+            yield step
+
+
+def check_fits(
+    work: Workings, period: tree.Expression, channels: Sequence[str], state: State
+) -> None:
+    """One reading of each of some channels fits into a period, where their apertures are known."""
+    period_s = work.folding.value(period)
+    if period_s is None or period_s <= 0:
         return
-    taken, names = 0.0, []
-    if any(isinstance(step, tree.Setup) for step in steps_of(node.body)):
-        return
-    for step in node.body:
-        if isinstance(step, tree.Measure):
-            for name in step.channels:
-                known = state.channels.get(name.id)
-                if known is None or known.aperture_s is None:
-                    return
-                taken += known.aperture_s
-                names.append(name.id)
+    taken = 0.0
+    for name in channels:
+        known = state.channels.get(name)
+        if known is None or known.aperture_s is None:
+            return
+        taken += known.aperture_s
     # A turn that fills its period to the last digit fits it.
-    if taken <= period * (1 + 1e-9):
+    if taken <= period_s * (1 + 1e-9):
         return
-    what = f"{len(names)} readings take" if len(names) > 1 else "one reading takes"
+    what = f"{len(channels)} readings take" if len(channels) > 1 else "one reading takes"
     work.problems.error(
         "period-too-short",
-        node.period.span,
-        f"a turn every {write(period, TIME)} can't be kept: {what} {write(taken, TIME, 3)}",
+        period.span,
+        f"a turn every {write(period_s, TIME)} can't be kept: {what} {write(taken, TIME, 3)}",
         f"write every {write(_rounded_up(taken), TIME)}, or shorten the aperture with setup "
-        + listed(names, 20),
+        + listed(channels, 20),
     )
+
+
+def check_direction(work: Workings, node: tree.ForCount) -> None:
+    """A count goes upwards: one that ends below its start has no turn, and was hardly meant so."""
+    if lowest(work, node.first) > highest(work, node.last):
+        first, last = work.text(node.first.span), work.text(node.last.span)
+        work.problems.warning(
+            "no-turn",
+            node.first.span.to(node.last.span),
+            f"this counts upwards from {first}, and {last} lies below: the loop has no turn",
+            f"write for {as_written(node.name.id)} in {last} to {first}:, or "
+            "in values(…) for another order",
+        )
 
 
 def _rounded_up(value: float) -> float:
@@ -157,5 +232,5 @@ def _extreme(work: Workings, node: tree.Expression | None, unknown: float) -> fl
             return unknown
         end = facts.low if unknown < 0 else facts.high
         return end if end is not None else facts.value
-    value = Folding({}, work.checked.relative).value(node)
+    value = Folding({}, work.checked.relative, work.checked.parts).value(node)
     return value if value is not None else unknown

@@ -5,34 +5,68 @@ Where some lines could not be read, nothing is said: they may be the ones that u
 
 from __future__ import annotations
 
+from grammar import tree
 from grammar.diagnostic import Related
-from sequencer.checker.scope import Definition, Workings
+from sequencer.checker.expand import is_argument
+from sequencer.checker.scope import Definition, Workings, nodes_of, steps_of
 
 _MESSAGES = {
     "setting": ("the setting `{0}` is never used", "use it in the steps, or remove it"),
     "let": ("the value of `{0}` is never used", "use it, or remove the line"),
+    "typed value": (
+        "what is typed as `{0}` is never used",
+        "use it, or ask without `into`; what was typed is on record either way",
+    ),
     "channel": ("no step uses the channel `{0}`", "remove it, or measure it: measure {0}"),
+    "digital line": (
+        "no step uses the line `{0}`",
+        "remove it, or look at it: guard {0} is low",
+    ),
 }
 
 
 def check_used(work: Workings) -> None:
-    """Warn of settings, `let`s and channels that nothing uses, and of traces that look misspelt."""
+    """Warn of values, channels and lines that nothing uses, and of traces that look misspelt."""
     if work.lost:
         return
+    in_unused = _in_unused_procedures(work)
     for definition in work.defined:
-        known = definition.role in ("channel", "trace") or definition.type.known
-        if definition.used or definition.name in work.meant or not known:
+        known = definition.type.known or definition.role in ("channel", "digital line", "trace")
+        if definition.used or definition.name in work.meant | in_unused or not known:
             continue
         if definition.role in _MESSAGES:
             message, hint = _MESSAGES[definition.role]
+            if _is_parameter(definition):
+                message, hint = "the parameter `{0}` is never used", "use it, or leave it out"
             work.problems.warning(
-                f"unused-{definition.role}",
+                f"unused-{definition.role.replace(' ', '-')}",
                 definition.span,
-                message.format(definition.name),
-                hint.format(definition.name),
+                message.format(definition.shown),
+                hint.format(definition.shown),
             )
         elif definition.role == "trace":
             _misspelt(work, definition)
+
+
+def _is_parameter(definition: Definition) -> bool:
+    node = definition.node
+    return isinstance(node, tree.Let) and is_argument(node)
+
+
+def _in_unused_procedures(work: Workings) -> set[str]:
+    """The names in procedures that are never called: these are told of, and nothing else is."""
+    called = {
+        step.do.procedure.id
+        for step in steps_of(work.checked.recipe.steps + work.checked.recipe.final)
+        if isinstance(step, tree.Called)
+    }
+    return {
+        node.id
+        for procedure in work.checked.recipe.procedures
+        if procedure.name.id not in called
+        for node in nodes_of(procedure.body)
+        if isinstance(node, tree.Name)
+    }
 
 
 def _misspelt(work: Workings, trace: Definition) -> None:

@@ -12,9 +12,12 @@ from typing import TYPE_CHECKING
 from grammar import tree
 from grammar.diagnostic import Related, Span
 from sequencer.checker import loops
+from sequencer.checker.powered import Powered
 from sequencer.checker.readings import COUNTERS
+from sequencer.checker.renaming import OVER_TRACES
 from sequencer.checker.scope import Workings, nodes_of
 from sequencer.checker.states import ChannelState, State, join
+from sequencer.checker.traces import Filling, read_by
 
 if TYPE_CHECKING:
     from drivers.bench_file import BenchFile
@@ -26,7 +29,7 @@ FASTEST_MAINS_HZ = 60.0
 
 def check_order(work: Workings, bench: BenchFile | None) -> None:
     """The steps from the start, and those of `finally` from a state in which nothing is certain."""
-    if not work.lost_in.isdisjoint(("steps", "finally")):
+    if not work.lost_in.isdisjoint(("steps", "finally", "procedure")):
         # Which way the paths go is anyone's guess where some of the steps could not be read.
         return
     cycle = 1 / (bench.line_frequency_hz if bench is not None else FASTEST_MAINS_HZ)
@@ -42,6 +45,7 @@ class Paths:
     def __init__(self, work: Workings, cycle_s: float) -> None:
         self.work = work
         self.cycle_s = cycle_s
+        self.powered = Powered(work)
         self.leaves: list[list[State]] = []
         self._begun: dict[int, State] = {}
 
@@ -68,32 +72,84 @@ class Paths:
                 self._uses(node, state)
                 after = self._turns(node, state)
                 return after if self._turns_once(node) else join(state, after)
+            case tree.CaptureStep():
+                return self._capture(node, state)
+            case tree.Called():
+                return self._called(node, state)
             case tree.Leave():
                 self._leave(node, state)
                 return None
-            case tree.Sweep():
+            case tree.Sweep() | tree.Ramp():
                 self._uses(node, state, but=node.until)
-                return self._sweep(node, state)
+                return self._series(node, state)
+            case tree.Settle():
+                return self._settle(node, state)
             case _:
                 self._uses(node, state)
         match node:
             case tree.Stop() | tree.Fail():
                 return None
             case tree.SourceStep():
-                return self._source(node, state)
+                return self.powered.source(node, state)
             case tree.Output():
-                return self._output(node, state)
+                return self.powered.output(node, state)
+            case tree.PulseStep():
+                self.powered.level(node, state)
+                return self._read(node, state)
             case tree.Measure():
                 for name in node.channels:
-                    self._needs_open(name, state, node)
-                return state.measured(name.id for name in node.channels)
+                    self.powered.needs_open(name, state)
+                return self._read(node, state)
             case tree.Setup():
                 return loops.after_setup(self.work, node, state, self.cycle_s)
+            case tree.WaitFor():
+                return self._otherwise(node.otherwise, state)
         return state
 
-    def _known(self, name: tree.Name, state: State) -> ChannelState | None:
-        """What is known of a channel; nothing of one that an unread line may have changed."""
-        return state.channels.get(name.id) if name.id not in self.work.lost else None
+    def _read(self, node: Filling, state: State) -> State:
+        into = node.into.id if node.into is not None else None
+        return state.measured((name.id for name in read_by(node)), into)
+
+    def _otherwise(self, block: tree.Block | None, after: State) -> State | None:
+        """Where a wait may run out of time: its `otherwise`, or the end of the run."""
+        return after if block is None else join(after, self.block(block, after))
+
+    def _called(self, node: tree.Called, state: State) -> State | None:
+        """The steps of a procedure, whose `leave` doesn't reach out of it."""
+        outer, self.leaves = self.leaves, []
+        with self.work.problems.called_from(node.do.span):
+            after = self.block(node.body, state)
+        self.leaves = outer
+        return after
+
+    def _capture(self, node: tree.CaptureStep, state: State) -> State | None:
+        """The steps meanwhile; samples are there afterwards, unless a trigger may not come."""
+        self._uses(node, state, but=node.trigger)
+        self.leaves.append([])
+        after = self.block(node.body, state)
+        for other in self.leaves.pop():
+            after = join(after, other)
+        if after is None or node.trigger is not None:
+            return after
+        return self._read(node, after)
+
+    def _settle(self, node: tree.Settle, state: State) -> State | None:
+        self._uses(node, state, but=node.reading)
+        self.powered.needs_open(node.reading.base, state)
+        if node.period is not None:
+            loops.check_fits(self.work, node.period, [node.reading.base.id], state)
+        return self._otherwise(node.otherwise, self._read(node, state))
+
+    def _series(self, node: tree.Sweep | tree.Ramp, state: State) -> State:
+        """A sweep or ramp goes on from the last source, with a reading at each level."""
+        self.powered.level(node, state)
+        for other in node.reading:
+            self.powered.needs_open(other, state)
+        after = self._read(node, state)
+        if node.until is not None:
+            self._readings(node.until, after)
+            loops.check_condition(self.work, node)
+        return self.powered.on_after(node, after)
 
     def _if(self, node: tree.If, state: State) -> State | None:
         after: State | None = None
@@ -114,9 +170,7 @@ class Paths:
             self._readings(node.until, after)
         loops.check_condition(self.work, node)
         loops.check_period(self.work, node, state)
-        outcome = after
-        if node.otherwise is not None and after is not None:
-            outcome = join(after, self.block(node.otherwise, after))
+        outcome = self._otherwise(node.otherwise, after) if after is not None else None
         for other in left:
             outcome = join(outcome, other)
         return outcome
@@ -150,6 +204,7 @@ class Paths:
             return True
         if isinstance(node, tree.Repeat):
             return loops.lowest(self.work, node.count) >= 1
+        loops.check_direction(self.work, node)
         first, last = loops.highest(self.work, node.first), loops.lowest(self.work, node.last)
         return first <= last
 
@@ -164,112 +219,6 @@ class Paths:
             "write stop to end the run well, or put this inside a loop",
         )
 
-    def _source(self, node: tree.SourceStep, state: State) -> State:
-        """Programs the channel; a change of mode under power is worth a word."""
-        known = self._known(node.channel, state)
-        facts = self.work.checked.channels.get(node.channel.id)
-        if known is None or facts is None:
-            return state
-        other = "current" if node.mode == "voltage" else "voltage"
-        if (
-            known.on is not None
-            and known.modes == {other}
-            and not facts.can("mode change under power")
-        ):
-            name = node.channel.id
-            self.work.problems.warning(
-                "mode-change-interrupts",
-                node.span,
-                f"changing from {other} to {node.mode} here switches the output of `{name}` off "
-                "and on again, and the part is alone meanwhile",
-                f"where a gap will do, write output {name} off before it and on after it; "
-                f"else declare: {self.work.declared_with(name, 'mode change under power')}",
-                [Related(known.on, "switched on here")],
-            )
-        return state.having(node.channel.id, known.sourced_in(node.mode))
-
-    def _output(self, node: tree.Output, state: State) -> State:
-        name = node.channel.id
-        known = self._known(node.channel, state)
-        if known is None:
-            return state
-        if not node.on:
-            return state.having(name, known.switched(None, node.span))
-        if not known.sourced:
-            self.work.problems.error(
-                "on-before-source",
-                node.span,
-                f"nothing says what `{name}` is to source "
-                + ("on some path to here" if known.modes else "when it is switched on"),
-                f"write before it, on every path: source {name} voltage 0 V, limit …",
-            )
-        return state.having(name, known.switched(node.span, None))
-
-    def _needs_open(self, name: tree.Name, state: State, node: tree.Node) -> None:
-        """A reading needs the output on, unless the channel can measure open."""
-        known = self._known(name, state)
-        facts = self.work.checked.channels.get(name.id)
-        if known is None or facts is None or facts.can("measure open") or not known.off:
-            return
-        if not (facts.can("source") or facts.can("sink")):
-            # A meter has no output to switch: it measures whatever is there.
-            return
-        related = [Related(facts.span, "the channel")]
-        if known.off_at is not None:
-            related.append(Related(known.off_at, "switched off here"))
-        where = "may be off here" if known.on is not None else "is off here"
-        self.work.problems.error(
-            "measure-with-output-off",
-            name.span,
-            f"the output of `{name.id}` {where}, and it is not declared to measure then",
-            f"write output {name.id} on before it; or, where the instrument can do that, declare: "
-            + self.work.declared_with(name.id, "measure open"),
-            related,
-        )
-
-    def _sweep(self, node: tree.Sweep, state: State) -> State:
-        """A sweep goes on from the last source: its mode, its limit, its output on."""
-        name = node.channel.id
-        known = self._known(node.channel, state)
-        if known is not None:
-            self._sweep_begins(node, known)
-        for other in node.reading:
-            self._needs_open(other, state, node)
-        after = state.measured(n.id for n in (node.channel, *node.reading))
-        if node.until is not None:
-            self._readings(node.until, after)
-            loops.check_condition(self.work, node)
-        if known is not None:
-            kept = after.channels[name]
-            after = after.having(name, kept.switched(kept.on or node.span, None))
-        return after
-
-    def _sweep_begins(self, node: tree.Sweep, known: ChannelState) -> None:
-        name, mode = node.channel.id, node.mode
-        unit = "V" if mode == "voltage" else "A"
-        if not known.sourced or known.off:
-            where = "may be off" if known.on is not None else "is off"
-            message = f"the output of `{name}` {where} here, and a sweep changes the level of one"
-            if not known.sourced:
-                message = f"nothing has been sourced with `{name}` before this sweep"
-            related = [Related(known.off_at, "switched off here")] if known.off_at else []
-            self.work.problems.error(
-                "sweep-with-output-off",
-                node.span,
-                message,
-                f"write before it: source {name} {mode} 0 {unit}, limit …, and output {name} on",
-                related,
-            )
-        elif known.modes != {mode}:
-            other = "current" if mode == "voltage" else "voltage"
-            self.work.problems.error(
-                "sweep-in-other-mode",
-                node.span,
-                f"this sweeps the {mode} of `{name}`, whose last source was of its {other}"
-                + (" on some path" if mode in known.modes else ""),
-                f"write before it: source {name} {mode} 0 {unit}, limit …",
-            )
-
     def _uses(self, node: tree.Step, state: State, but: tree.Expression | None = None) -> None:
         """The readings in the step's own expressions, not those of the steps within it."""
         for value in vars(node).values():
@@ -280,11 +229,16 @@ class Paths:
             self._readings(value, state)
 
     def _readings(self, value: object, state: State) -> None:
+        """Readings and traces that an expression looks at have been taken on every path."""
         for node in nodes_of(value):
             if isinstance(node, tree.Member) and node.field.id not in COUNTERS:
-                known = self._known(node.base, state)
+                known = self.powered.known(node.base, state)
                 if known is not None and not known.measured:
                     self._unmeasured(node)
+            elif isinstance(node, tree.Call) and node.function.id in OVER_TRACES:
+                for argument in node.arguments[:1]:
+                    if isinstance(argument.value, tree.Name):
+                        self._unfilled(argument.value, state)
 
     def _unmeasured(self, node: tree.Member) -> None:
         name = node.base.id
@@ -293,6 +247,18 @@ class Paths:
             node.span,
             f"`{name}.{node.field.id}` is not measured on every path to here",
             f"write before it: measure {name}",
+        )
+
+    def _unfilled(self, name: tree.Name, state: State) -> None:
+        facts = self.work.checked.traces.get(name.id)
+        if facts is None or name.id in state.filled or name.id in self.work.lost:
+            return
+        self.work.problems.error(
+            "trace-before-measure",
+            name.span,
+            f"nothing is in the trace `{name.id}` on some path to here",
+            f"write before it: measure {', '.join(facts.channels)} into {name.id}",
+            [Related(facts.span, "filled here")],
         )
 
     def _unreachable(self, step: tree.Step, before: tree.Step) -> None:

@@ -1,37 +1,36 @@
 """Names: what each stands for, where it can be seen, and what the checks share.
 
 A name is defined once among those that can be seen, never hides another, and is known from its
-definition to the end of its block. Knows no units and no order of steps.
+definition to the end of its block. In the steps of a procedure only declarations, traces and its
+own names can be seen. Knows no units and no order of steps.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 
 from grammar import tree
 from grammar.diagnostic import Problems, Related, Span
-from grammar.wording import listed, near
+from grammar.quantity import Dimension
+from grammar.wording import listed
 from sequencer.checker.constants import Folding
-from sequencer.checker.facts import UNKNOWN, Checked, Type
-from sequencer.checker.unread import indent, unread
-from sequencer.checker.words import with_article, written
+from sequencer.checker.facts import SENSED, UNKNOWN, Checked, DigitalFacts, Type
+from sequencer.checker.unknown_names import unknown
+from sequencer.checker.unread import unread
+from sequencer.checker.words import ELAPSED, as_written, with_article, written
 
-ELAPSED = "elapsed"
-"""The time since the run's start, which is known everywhere in steps."""
-
-
-MOST_SUGGESTIONS = 200
-"""After so many problems names are no longer compared: in a long recipe that takes its time."""
+_OF_VALUES = ("setting", "let", "typed value", "loop variable")
 
 
 class Definition:
-    """One name with what it stands for.
+    """One name with what it stands for, and its value in SI where a `let`'s is known before a run.
 
-    `role` is "channel", "part", "setting", "trace", "let", "loop variable" or "result"; `needs` are
-    the names that its values were worked out from.
+    `role` is "channel", "digital line", "part", "setting", "trace", "let", "typed value", "loop
+    variable" or "result"; `needs` are the names that its values were worked out from.
     """
 
-    __slots__ = ("name", "needs", "node", "role", "span", "type", "used")
+    __slots__ = ("name", "needs", "node", "role", "span", "type", "used", "value")
 
     def __init__(
         self, name: tree.Name, role: str, found: Type = UNKNOWN, node: tree.Node | None = None
@@ -39,15 +38,30 @@ class Definition:
         self.name, self.span = name.id, name.span
         self.role, self.type, self.node = role, found, node
         self.used = False
+        self.value: float | None = None
         self.needs: list[Definition] = []
 
+    @property
+    def shown(self) -> str:
+        """The name as the person wrote it."""
+        return as_written(self.name)
 
-_ROLES = {"let": "a name given by `let`", "channel": "a channel", "part": "a part"}
+
+_ROLES = {
+    "let": "a name given by `let`",
+    "typed value": "a value that the person types",
+}
 
 
 def role_of(definition: Definition) -> str:
     """The role for a sentence: "a channel", "a name given by `let`"."""
     return _ROLES.get(definition.role) or with_article(definition.role)
+
+
+_OTHER_QUANTITY = {
+    "measure voltage": "measure current",
+    "measure current": "measure voltage",
+}
 
 
 class Workings:
@@ -59,28 +73,53 @@ class Workings:
     is the part of the recipe being looked at; `meant` are names that a problem was reported with,
     so that nobody calls them unused, and `told` those that were said to be unknown, once each;
     `loops` are the loop variables in force; `critical` has the levels, limits, times and counts
-    with what they are called.
+    with what they are called; `capacities` the dimensions of the parts' capacities.
     """
 
-    def __init__(self, checked: Checked) -> None:
+    def __init__(
+        self, checked: Checked, lost: tuple[frozenset[str], frozenset[str]] | None = None
+    ) -> None:
         self.checked = checked
         self.problems: Problems = checked.problems
         self.blocks: list[dict[str, Definition]] = [{}]
         self.defined: list[Definition] = []
-        self.lost, self.lost_in = unread(checked.problems)
-        self.folding = Folding(checked.settings, checked.relative)
+        self.lost, self.lost_in = unread(checked.problems) if lost is None else lost
+        self.folding = Folding(checked.settings, checked.relative, checked.parts)
         self.resolved: dict[int, Definition] = {}
         self.local = dict(local_names(checked.recipe.steps))
         self.local_to_final = dict(local_names(checked.recipe.final))
         self.place = "declarations"
+        self.procedure: tree.Name | None = None
+        """The name of the procedure whose steps are looked at, where they are called."""
         self.meant: set[str] = set()
         self.told: set[str] = set()
         self.loops: list[Definition] = []
         self.critical: list[tuple[tree.Expression, str]] = []
+        self.capacities: dict[str, Dimension] = {}
         self.modes: dict[str, set[str]] = {}
+        self.changed: set[str] = set()
+        """The names that some step gives a new value."""
+        self.asked: set[str] = set()
+        """The names whose values the person types."""
         for step in steps_of(checked.recipe.steps + checked.recipe.final):
             if isinstance(step, tree.SourceStep):
                 self.modes.setdefault(step.channel.id, set()).add(step.mode)
+            elif isinstance(step, tree.Set):
+                self.changed.add(step.name.id)
+            elif isinstance(step, tree.Ask) and step.into is not None:
+                self.asked.add(step.into.id)
+
+    @contextmanager
+    def called(self, node: tree.Called) -> Iterator[None]:
+        """The steps of a procedure where it is called: what is found there says so.
+
+        What the steps around the call have named can't be seen meanwhile.
+        """
+        outer, outer_procedure = self.blocks, self.procedure
+        self.blocks, self.procedure = [outer[0], {}], node.do.procedure
+        with self.problems.called_from(node.do.span):
+            yield
+        self.blocks, self.procedure = outer, outer_procedure
 
     def text(self, span: Span) -> str:
         """A stretch of the recipe on one line."""
@@ -98,11 +137,14 @@ class Workings:
     ) -> Definition:
         """Define a name in the innermost block; one that is taken is reported and left as it is."""
         definition = Definition(name, role, found, node)
-        first = self.find(name.id)
+        # A procedure's own name must not hide one that can be seen in it either.
+        first = self.find(name.id) or self.find(definition.shown)
         if first is not None:
             self._taken(name, definition, first)
             first.used = True
-        elif name.id == ELAPSED and role in ("setting", "let", "loop variable"):
+            if first.name != name.id:
+                self.blocks[-1][name.id] = definition
+        elif definition.shown == ELAPSED and role in _OF_VALUES:
             self.problems.error(
                 "name-taken",
                 name.span,
@@ -115,14 +157,15 @@ class Workings:
         return definition
 
     def _taken(self, name: tree.Name, definition: Definition, first: Definition) -> None:
-        message = f"`{name.id}` is {role_of(first)} already"
+        word = definition.shown
+        message = f"`{word}` is {role_of(first)} already"
         hint = "choose another name"
         if definition.role == first.role == "let":
-            hint = f"choose another name, or give it a new value: set {name.id} = …"
+            hint = f"choose another name, or give it a new value: set {word} = …"
         elif definition.role == first.role:
-            message = f"the {first.role} `{name.id}` is defined a second time"
+            message = f"the {first.role} `{word}` is defined a second time"
             hint = "choose another name, or remove one of the two"
-        where = [Related(first.span, f"the other `{name.id}`")]
+        where = [Related(first.span, f"the other `{word}`")]
         self.problems.error("name-taken", name.span, message, hint, where)
 
     def resolve(self, name: tree.Name, roles: Iterable[str]) -> Definition | None:
@@ -135,10 +178,31 @@ class Workings:
         if definition is not None:
             definition.used = True
             self.resolved[id(name)] = definition
+            if definition.value is not None:
+                self.folding.named[id(name)] = definition.value
         elif name.id not in self.lost and name.id not in self.told:
             self.told.add(name.id)
-            self._unknown(name, tuple(roles))
+            unknown(self, name, tuple(roles))
         return definition
+
+    def line(self, name: tree.Name) -> DigitalFacts | None:
+        """The digital line that a name stands for; a wrong name is reported."""
+        definition = self.resolve(name, ("digital line",))
+        if definition is None:
+            return None
+        if definition.role == "digital line":
+            return self.checked.digital.get(name.id)
+        lines = listed(self.checked.digital) or f"none yet: declare digital {name.id}_line: input"
+        hint = f"the recipe has {lines}"
+        if definition.role == "channel":
+            hint = f"a channel has an output: output {name.id} on; its state is in its readings"
+        self.problems.error(
+            "not-a-line",
+            name.span,
+            f"`{definition.shown}` is {role_of(definition)}, expected a digital line",
+            hint,
+        )
+        return None
 
     def visible(self, roles: Iterable[str]) -> Iterator[Definition]:
         """The definitions of some roles that can be seen here."""
@@ -146,70 +210,30 @@ class Workings:
         for block in self.blocks:
             yield from (d for d in block.values() if d.role in wanted)
 
-    def _unknown(self, name: tree.Name, roles: tuple[str, ...]) -> None:
-        names = [definition.name for definition in self.visible(roles)]
-        if "let" in roles:
-            inside = self.local_to_final if self.place == "finally" else self.local
-            elsewhere = inside.get(name.id) or self.local.get(name.id)
-            if elsewhere is not None:
-                self.meant.add(name.id)
-                self._known_elsewhere(name, elsewhere, name.id in inside)
-                return
-        # `elapsed` can be looked at, and is never `set`, which takes what `let` has named alone.
-        if "let" in roles and len(roles) > 1 and self.place in ("steps", "finally"):
-            names.append(ELAPSED)
-        wanted = near(name.id, names) if len(self.problems) < MOST_SUGGESTIONS else None
-        if wanted is not None:
-            self.meant.add(wanted)
-        kind = roles[0] if roles in (("channel",), ("trace",)) else "name"
-        if wanted is not None:
-            hint = f"write {wanted}"
-        elif kind == "channel":
-            hint = f"declare it: channel {name.id}: source, measure"
-            if names:
-                hint = f"the recipe has {listed(names)}; or {hint}"
-        elif names and len(roles) == 1:
-            hint = f"the recipe has {listed(names)}"
-        else:
-            hint = "give it a value first: " + (
-                f"let {name.id} = …" if "let" in roles else f"setting {name.id} = …"
-            )
-            if roles == ("trace",):
-                hint = f"take readings into it: measure smu into {name.id}"
-        self.problems.error(
-            f"unknown-{kind}", name.span, f"there is no {kind} `{name.id}` here", hint
-        )
-
-    def _known_elsewhere(self, name: tree.Name, first: Span, same_steps: bool) -> None:
-        line, own = self.problems.source.line(first.line), self.problems.source.line(name.span.line)
-        message = f"`{name.id}` is known only in the block that defines it"
-        hint = f"write `let {name.id} = …` before that block, and `set {name.id} = …` inside it"
-        if self.place == "declarations":
-            message = f"`{name.id}` is defined by a step, and is not known here"
-            hint = "use a setting; a guard may use readings and counters as well"
-        elif not same_steps:
-            message = f"`finally` can't count on `{name.id}`: the run may end before it has a value"
-            hint = "use a setting, or work the value out again in `finally`"
-        elif first > name.span and indent(line) <= indent(own):
-            message = f"`{name.id}` is used before it has a value"
-            hint = f"move its definition up: let {name.id} = …"
-        self.problems.error(
-            "name-out-of-reach", name.span, message, hint, [Related(first, "its definition")]
-        )
-
     def declared_with(self, channel: str, capability: str) -> str:
         """The line that declares a channel, with one capability more."""
         for node in self.checked.recipe.channels:
             if node.name.id == channel:
                 have = [given.text for given in node.capabilities]
-                if capability in ("measure voltage", "measure current") and any(
-                    other.startswith("measure ") and other != "measure open" for other in have
-                ):
+                other = _OTHER_QUANTITY.get(capability)
+                if other is not None and other in have:
                     capability = "measure"
                 if capability == "measure":
                     have = [c for c in have if c not in ("measure voltage", "measure current")]
                 return f"channel {channel}: {', '.join([*have, capability])}"
         return f"channel {channel}: {capability}"
+
+    def declare(self, channel: str, capability: str) -> str:
+        """How to have a channel that can do something: its line, or a channel of its own.
+
+        What reads a sensor does nothing else, and what reads its terminals reads no sensor.
+        """
+        facts = self.checked.channels.get(channel)
+        if facts is not None and facts.sensed:
+            return f"`{channel}` reads a sensor: {capability} with a channel of its own"
+        if capability.removeprefix("measure ") in SENSED:
+            return f"a sensor is a channel of its own: channel {channel}_2: {capability}"
+        return f"declare it: {self.declared_with(channel, capability)}"
 
     def silence_channels(self) -> None:
         """Say nothing more of what only follows from which channel a step is for."""
@@ -224,31 +248,53 @@ class Workings:
         self.blocks.pop()
 
 
+def blocks_in(step: tree.Step) -> list[tree.Block]:
+    """The blocks that a step holds, in the order written."""
+    if isinstance(step, tree.If):
+        return [*(arm.body for arm in step.arms), step.otherwise or ()]
+    found = [getattr(step, "body", None), getattr(step, "otherwise", None)]
+    return [block for block in found if block]
+
+
 def steps_of(block: tree.Block) -> Iterator[tree.Step]:
-    """The steps of a block and of all blocks within it, in the order written."""
-    for step in block:
+    """The steps of a block and of all blocks within it, those called too, in the order written."""
+    waiting = [iter(block)]
+    while waiting:
+        step = next(waiting[-1], None)
+        if step is None:
+            waiting.pop()
+            continue
         yield step
-        match step:
-            case tree.If():
-                for arm in step.arms:
-                    yield from steps_of(arm.body)
-                yield from steps_of(step.otherwise or ())
-            case tree.Every():
-                yield from steps_of(step.body)
-                yield from steps_of(step.otherwise or ())
-            case tree.Repeat() | tree.ForIn() | tree.ForCount():
-                yield from steps_of(step.body)
+        waiting += (iter(inner) for inner in reversed(blocks_in(step)))
+
+
+def with_calls(work: Workings, block: tree.Block, look: Callable[[tree.Step], None]) -> None:
+    """Look at all steps as `steps_of` gives them; what is found in a procedure says whence."""
+    for step in block:
+        look(step)
+        if isinstance(step, tree.Called):
+            with work.problems.called_from(step.do.span):
+                with_calls(work, step.body, look)
+            continue
+        for inner in blocks_in(step):
+            with_calls(work, inner, look)
 
 
 def nodes_of(value: object) -> Iterator[tree.Node]:
-    """A node and all nodes within it."""
-    if isinstance(value, tree.Node):
-        yield value
-        for inner in vars(value).values():
-            yield from nodes_of(inner)
-    elif isinstance(value, tuple) and not isinstance(value, Span):
-        for inner in value:
-            yield from nodes_of(inner)
+    """A node and all nodes within it, in the order written."""
+    waiting = [value]
+    while waiting:
+        found = waiting.pop()
+        if isinstance(found, tree.Node):
+            yield found
+            # A span is a tuple too, and holds nothing.
+            inner = [
+                v for v in vars(found).values() if isinstance(v, tree.Node) or type(v) is tuple
+            ]
+            inner.reverse()
+            waiting += inner
+        elif type(found) is tuple:
+            waiting += reversed(found)
 
 
 def local_names(block: tree.Block) -> Iterator[tuple[str, Span]]:
@@ -256,3 +302,5 @@ def local_names(block: tree.Block) -> Iterator[tuple[str, Span]]:
     for step in reversed(list(steps_of(block))):
         if isinstance(step, tree.Let | tree.ForIn | tree.ForCount):
             yield step.name.id, step.name.span
+        elif isinstance(step, tree.Ask) and step.into is not None:
+            yield step.into.id, step.into.span

@@ -89,24 +89,30 @@ class ChannelState:
 
 
 class State:
-    """The channels at one place."""
+    """The channels at one place, and the traces that have certainly been filled."""
 
-    __slots__ = ("channels",)
+    __slots__ = ("channels", "filled")
 
-    def __init__(self, channels: dict[str, ChannelState]) -> None:
+    def __init__(
+        self, channels: dict[str, ChannelState], filled: frozenset[str] = frozenset()
+    ) -> None:
         self.channels = channels
+        self.filled = filled
 
     def having(self, name: str, channel: ChannelState) -> State:
         """With one channel in another state."""
-        return State(self.channels | {name: channel})
+        return State(self.channels | {name: channel}, self.filled)
 
-    def measured(self, names: Iterable[str]) -> State:
-        """After readings of some channels; unknown ones are passed over."""
+    def measured(self, names: Iterable[str], into: str | None = None) -> State:
+        """After readings of some channels, perhaps into a trace; unknown ones are passed over."""
         read = {n: self.channels[n].read() for n in names if n in self.channels}
-        return State(self.channels | read)
+        filled = self.filled if into is None else self.filled | {into}
+        return State(self.channels | read, filled)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, State) and self.channels == other.channels
+        if not isinstance(other, State):
+            return NotImplemented
+        return self.filled == other.filled and self.channels == other.channels
 
     __hash__ = None  # type: ignore[assignment]
 
@@ -116,5 +122,6 @@ def join(first: State | None, second: State | None) -> State | None:
     if first is None or second is None:
         return first or second
     return State(
-        {name: first.channels[name].joined(second.channels[name]) for name in first.channels}
+        {name: first.channels[name].joined(second.channels[name]) for name in first.channels},
+        first.filled & second.filled,
     )

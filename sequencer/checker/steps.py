@@ -1,7 +1,7 @@
 """Steps: their names, their units and the values that they take, block by block.
 
-One method a step. What a step needs of its channel, what must have come before it and whether it
-ends are other checks' matters; here it is only understood.
+One method a step, or a file where a step has more to it. What a step needs of its channel, what
+must have come before it and whether it ends are other checks' matters; here it is only understood.
 """
 
 from __future__ import annotations
@@ -10,21 +10,17 @@ from collections.abc import Sequence
 
 from grammar import tree
 from grammar.diagnostic import Related
-from grammar.quantity import CURRENT, LINE_CYCLES, PLAIN, TIME, VOLTAGE, Dimension
+from grammar.quantity import PLAIN, VOLTAGE
 from grammar.wording import listed, near
-from sequencer.checker import amounts, calls, traces
+from sequencer.checker import amounts, calls, sourcing, traces, waiting
+from sequencer.checker.captures import check_capture
+from sequencer.checker.expand import arguments_and_steps
 from sequencer.checker.facts import TRUTH, Type
 from sequencer.checker.readings import COUNTERS
 from sequencer.checker.scope import Definition, Workings, role_of
+from sequencer.checker.setups import check_setup
 from sequencer.checker.units import VALUES, Expressions
-from sequencer.checker.words import a, described, example
-
-SETUP: dict[str, Dimension] = {
-    "aperture": TIME,
-    "average": PLAIN,
-    "voltage range": VOLTAGE,
-    "current range": CURRENT,
-}
+from sequencer.checker.words import as_written, described, example
 
 
 def check_steps(work: Workings) -> None:
@@ -65,15 +61,34 @@ class Steps:
         expressions = self.expressions
         match node:
             case tree.Setup():
-                self._setup(node)
+                check_setup(self, node)
             case tree.SourceStep():
-                self._source(node)
+                sourcing.source(self, node)
             case tree.Output():
                 self.channel(node.channel)
             case tree.Measure():
-                self._measure(node)
+                self.channels(node.channels)
+                traces.fill(expressions, node)
+            case tree.Sweep():
+                sourcing.sweep(self, node)
+            case tree.Ramp():
+                sourcing.ramp(self, node)
+            case tree.PulseStep():
+                sourcing.pulse(self, node)
+            case tree.CaptureStep():
+                check_capture(self, node)
+            case tree.Settle():
+                waiting.settle(self, node)
             case tree.Wait():
                 amounts.time(expressions, node.duration, "the time to wait", zero=True)
+            case tree.WaitFor():
+                waiting.wait_for(self, node)
+            case tree.Switch():
+                waiting.switch(self, node)
+            case tree.Ask():
+                waiting.ask(self, node)
+            case tree.ConfirmStep():
+                expressions.type_of(node.text)
             case tree.Every():
                 self._every(node)
             case tree.Repeat():
@@ -91,8 +106,10 @@ class Steps:
                     expressions.condition(arm.condition)
                     self.within(arm.body)
                 self.within(node.otherwise)
-            case tree.Sweep():
-                self._sweep(node)
+            case tree.Called():
+                self._called(node)
+            case tree.Do():
+                pass  # A call that can't be expanded has been told of.
             case tree.Let():
                 self._let(node)
             case tree.Set():
@@ -104,6 +121,15 @@ class Steps:
                     expressions.type_of(node.text)
             case tree.Leave():
                 pass
+
+    def _called(self, node: tree.Called) -> None:
+        """The steps of a procedure; what it is given is worked out where it is called."""
+        given, body = arguments_and_steps(node)
+        values = [self._kept(let.value, as_written(let.name.id)) for let in given]
+        with self.work.called(node):
+            for let, found in zip(given, values, strict=True):
+                self._name(let, found)
+            self.within(body)
 
     def channel(self, name: tree.Name) -> bool:
         """Whether a name is a channel; a wrong one is reported."""
@@ -117,77 +143,15 @@ class Steps:
         self.work.problems.error(
             "not-a-channel",
             name.span,
-            f"`{name.id}` is {role_of(definition)}, expected a channel",
+            f"`{definition.shown}` is {role_of(definition)}, expected a channel",
             f"write {part.channel}, the channel it is on"
             if part is not None
             else f"the recipe has {listed(self.work.checked.channels) or 'none yet: declare one'}",
         )
         return False
 
-    def _setup(self, node: tree.Setup) -> None:
-        self.channel(node.channel)
-        seen: dict[str, tree.Name] = {}
-        for item in node.items:
-            name = item.name.id
-            if name not in SETUP:
-                wanted = near(name, SETUP)
-                self.work.problems.error(
-                    "unknown-setup",
-                    item.name.span,
-                    f"“{name}” is nothing that `setup` sets",
-                    f"write {wanted} = …" if wanted else f"there are {listed(SETUP)}",
-                )
-                continue
-            if name in seen:
-                self.work.problems.error(
-                    "twice",
-                    item.name.span,
-                    f"`{name}` stands here a second time",
-                    "write it once",
-                    [Related(seen[name].span, "the first")],
-                )
-            seen.setdefault(name, item.name)
-            self._setup_value(name, item.value)
-
-    def _setup_value(self, name: str, node: tree.Expression) -> None:
-        expressions = self.expressions
-        if isinstance(node, tree.Name) and node.id == "auto":
-            if not name.endswith("range"):
-                expressions.error(
-                    "auto",
-                    node.span,
-                    f"the {name} can't be left to the instrument, only ranges can",
-                    f"write {name} = {'1 PLC' if name == 'aperture' else '1'}",
-                )
-        elif name == "aperture":
-            found = expressions.quantity(node)
-            self.work.critical.append((node, "the aperture"))
-            if found is not None and found not in (TIME, LINE_CYCLES):
-                expressions.error(
-                    "missing-unit" if found.is_plain else "wrong-unit",
-                    node.span,
-                    f"the aperture is {a(found)}, expected a time or a number of power line cycles",
-                    "write it as in 1 PLC or 20 ms",
-                )
-            elif found is not None:
-                amounts.positive(expressions, node, found, "the aperture")
-        elif name == "average":
-            amounts.count(expressions, node, "the number of readings to average", least=1)
-        elif expressions.quantity(node, SETUP[name], f"the {name}") is not None:
-            amounts.positive(expressions, node, SETUP[name], f"the {name}")
-
-    def _source(self, node: tree.SourceStep) -> None:
-        self.channel(node.channel)
-        amounts.level(self.expressions, node.level, node.mode, f"the level of a {node.mode} source")
-        if node.limit is not None:
-            amounts.limit(self.expressions, node.limit, node.mode, node.channel.id)
-
-    def _measure(self, node: tree.Measure) -> None:
-        self._channels(node.channels)
-        if node.into is not None:
-            traces.fill(self.expressions, node.into, node.channels, node.columns)
-
-    def _channels(self, names: Sequence[tree.Name]) -> None:
+    def channels(self, names: Sequence[tree.Name]) -> None:
+        """Several channels that a step reads, each once."""
         seen: dict[str, tree.Name] = {}
         for name in names:
             self.channel(name)
@@ -223,27 +187,11 @@ class Steps:
         """A loop with a variable, which is known in its body and a column of what is measured."""
         self.work.open_block()
         variable = self.work.define(name, "loop variable", found, node)
-        self._note_needs(variable, values)
+        self.note_needs(variable, values)
         self.work.loops.append(variable)
         self.within(node.body)
         self.work.loops.pop()
         self.work.close_block()
-
-    def _sweep(self, node: tree.Sweep) -> None:
-        expressions, mode = self.expressions, node.mode
-        self._channels((node.channel, *node.reading))
-        amounts.level(expressions, node.first, mode, f"the first level of a {mode} sweep")
-        amounts.level(expressions, node.last, mode, f"the last level of a {mode} sweep")
-        amounts.count(expressions, node.points, "the number of points", least=2)
-        if node.logarithmic:
-            amounts.same_sign(expressions, node.first, node.last)
-        if node.limit is not None:
-            amounts.limit(expressions, node.limit, mode, node.channel.id, "sweep")
-        if node.settle is not None:
-            amounts.time(expressions, node.settle, "the time to settle", zero=True)
-        traces.fill(expressions, node.into, (node.channel, *node.reading), ())
-        if node.until is not None:
-            expressions.condition(node.until)
 
     def _kept(self, node: tree.Expression, name: str) -> Type:
         """The type of a value that is to be kept under a name."""
@@ -261,47 +209,53 @@ class Steps:
         )
 
     def _let(self, node: tree.Let) -> None:
-        found = self._kept(node.value, node.name.id)
+        self._name(node, self._kept(node.value, as_written(node.name.id)))
+
+    def _name(self, node: tree.Let, found: Type) -> None:
         definition = self.work.define(node.name, "let", found, node)
-        self._note_needs(definition, [node.value])
+        self.note_needs(definition, [node.value])
+        if found.kind == "quantity" and node.name.id not in self.work.changed:
+            definition.value = self.work.folding.value(node.value)
 
     def _set(self, node: tree.Set) -> None:
-        found = self._kept(node.value, node.name.id)
-        name = node.name
+        name, word = node.name, as_written(node.name.id)
         definition = self.work.find(name.id)
         if definition is None:
             self.work.resolve(name, ("let",))
+        found = self._kept(node.value, word)
+        if definition is None:
             return
         self.work.resolved[id(name)] = definition
         if definition.role != "let":
             self._not_settable(name, definition)
             return
-        self._note_needs(definition, [node.value])
+        self.note_needs(definition, [node.value])
         if not found.known or not definition.type.known or found == definition.type:
             return
         dimension = definition.type.dimension
         plain = found.dimension is not None and found.dimension.is_plain
         if plain and dimension is not None:
-            self.expressions.quantity(node.value, dimension, f"the new value of `{name.id}`")
+            self.expressions.quantity(node.value, dimension, f"the new value of `{word}`")
             return
         self.expressions.error(
             "wrong-unit",
             node.value.span,
-            f"`{name.id}` is {described(definition.type)}, and its new value is {described(found)}",
+            f"`{word}` is {described(definition.type)}, and its new value is {described(found)}",
             "give it a value of the same kind, or another name",
             Related(definition.span, "its definition"),
         )
 
     def _not_settable(self, name: tree.Name, definition: Definition) -> None:
+        word = definition.shown
         hints = {
             "setting": "settings are the person's to change; work with a copy: "
-            f"let my_{name.id} = {name.id}, then set my_{name.id} = …",
+            f"let my_{word} = {word}, then set my_{word} = …",
             "loop variable": "the loop itself gives it its values; leave the loop with `leave`",
         }
         self.expressions.error(
             "not-settable",
             name.span,
-            f"`{name.id}` is {role_of(definition)}, and `set` changes only what `let` has made",
+            f"`{word}` is {role_of(definition)}, and `set` changes only what `let` has made",
             hints.get(definition.role, "write let with a name of its own"),
             Related(definition.span, "its definition"),
         )
@@ -318,7 +272,8 @@ class Steps:
             f"write reset {member.base.id}.{wanted}" if wanted else f"there are {listed(COUNTERS)}",
         )
 
-    def _note_needs(self, definition: Definition, nodes: Sequence[tree.Expression]) -> None:
+    def note_needs(self, definition: Definition, nodes: Sequence[tree.Expression]) -> None:
+        """The names that a definition's value is worked out from."""
         for node in nodes:
             found = amounts.definitions_in(self.work, node)
             definition.needs += [d for d in found if d.role in VALUES]

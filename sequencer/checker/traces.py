@@ -5,33 +5,63 @@ A trace is known in the whole recipe, from its first `into`. Knows no calculatio
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from grammar import tree
 from grammar.diagnostic import Related, Span
 from grammar.quantity import PLAIN, Dimension
 from grammar.wording import listed
 from sequencer.checker.calls import FUNCTIONS, LISTS
-from sequencer.checker.facts import TraceFacts
+from sequencer.checker.facts import SENSED, TraceFacts
 from sequencer.checker.readings import COUNTERS, READINGS
-from sequencer.checker.scope import ELAPSED, Workings, steps_of
+from sequencer.checker.scope import Definition, Workings, role_of, steps_of
 from sequencer.checker.units import VALUES, Expressions
-from sequencer.checker.words import a, with_article
+from sequencer.checker.words import ELAPSED, a, as_written
 
 TIME_COLUMN = "time"
 
 
+Filling = tree.Measure | tree.Sweep | tree.Ramp | tree.PulseStep | tree.CaptureStep | tree.Settle
+
+
+def read_by(step: tree.Step) -> tuple[tree.Name, ...]:
+    """The channels that a step takes readings of, in order; those of its trace, where it has one.
+
+    A capture's readings are there when it has ended.
+    """
+    match step:
+        case tree.Measure():
+            return step.channels
+        case tree.Sweep() | tree.Ramp():
+            return (step.channel, *step.reading)
+        case tree.PulseStep() | tree.CaptureStep():
+            return (step.channel,)
+        case tree.Settle():
+            return (step.reading.base,)
+        case _:
+            return ()
+
+
 def declare(work: Workings) -> None:
-    """Make the traces of all steps known."""
+    """Make the traces of all steps known, with their channels."""
     recipe = work.checked.recipe
     seen: set[str] = set()
     for step in steps_of(recipe.steps + recipe.final):
-        if isinstance(step, tree.Measure | tree.Sweep) and step.into is not None:
+        if isinstance(step, Filling) and step.into is not None and step.into.id not in seen:
             name = step.into
-            if name.id not in seen:
-                seen.add(name.id)
-                work.define(name, "trace", node=step)
-                _refuse_words(work, name)
+            seen.add(name.id)
+            if work.define(name, "trace", node=step) is not work.find(name.id):
+                continue
+            _refuse_words(work, name)
+            channels = tuple(dict.fromkeys(channel.id for channel in read_by(step)))
+            columns = step.columns if isinstance(step, tree.Measure) else ()
+            work.checked.traces[name.id] = TraceFacts(
+                len(work.checked.traces),
+                channels,
+                {},
+                tuple(as_written(column.id) for column in columns),
+                name.span,
+            )
 
 
 def _refuse_words(work: Workings, name: tree.Name) -> None:
@@ -41,7 +71,7 @@ def _refuse_words(work: Workings, name: tree.Name) -> None:
     kinds = (
         ("a function", (*FUNCTIONS, *LISTS)),
         ("a calculation", SIGNATURES),
-        ("a quantity", (*READINGS, *COUNTERS, TIME_COLUMN)),
+        ("a quantity", (*READINGS, *SENSED, *COUNTERS, TIME_COLUMN)),
     )
     for kind, words in kinds:
         if name.id in words:
@@ -54,54 +84,67 @@ def _refuse_words(work: Workings, name: tree.Name) -> None:
             return
 
 
-def fill(
-    expressions: Expressions,
-    into: tree.Name,
-    channels: Sequence[tree.Name],
-    columns: Sequence[tree.Name],
-) -> None:
-    """A step that fills a trace from some channels, with further columns beside their readings."""
-    work = expressions.work
-    definition = work.find(into.id)
-    if definition is None or definition.role != "trace":
+def fill(expressions: Expressions, step: Filling) -> None:
+    """A step that fills a trace from its channels, perhaps with columns beside their readings."""
+    work, into = expressions.work, step.into
+    columns = step.columns if isinstance(step, tree.Measure) else ()
+    if into is None:
         return
-    extra: dict[str, Dimension] = {}
+    extra: dict[str, tuple[tree.Name, Dimension]] = {}
     for column in columns:
         found = _column(expressions, column, extra)
         if found is not None:
-            extra[column.id] = found
+            extra[as_written(column.id)] = column, found
     facts = work.checked.traces.get(into.id)
-    names = tuple(dict.fromkeys(name.id for name in channels))
-    given = tuple(column.id for column in columns)
     if facts is None:
-        facts = TraceFacts(len(work.checked.traces), names, {}, given, into.span)
-        work.checked.traces[into.id] = facts
-    else:
-        _alike(work, into, facts, names, given)
+        return
+    names = tuple(dict.fromkeys(name.id for name in read_by(step)))
+    _alike(work, step, into, facts, names, tuple(as_written(column.id) for column in columns))
+    filled: dict[str, str] = {}
     for variable in work.loops:
-        if variable.type.dimension is not None:
-            _add(work, facts, into, variable.name, variable.type.dimension, variable.span)
-    for column in columns:
-        if column.id in extra:
-            _add(work, facts, into, column.id, extra[column.id], column.span)
+        if variable.type.dimension is None:
+            continue
+        if variable.shown in filled:
+            _two_variables(work, into, variable)
+            continue
+        filled[variable.shown] = variable.name
+        _add(work, facts, into, variable.shown, variable.type.dimension, variable.span)
+    for shown, (column, dimension) in extra.items():
+        filled[shown] = column.id
+        _add(work, facts, into, shown, dimension, column.span)
+    work.checked.filled[id(into)] = filled
+
+
+def _two_variables(work: Workings, into: tree.Name, variable: Definition) -> None:
+    """A loop of a procedure and one around its call may share a name, but never a column."""
+    first = next(other for other in work.loops if other.shown == variable.shown)
+    work.problems.error(
+        "column-name",
+        variable.span,
+        f"`{variable.shown}` is the variable of a loop around this call as well, and both would be "
+        f"the same column of `{into.id}`",
+        "choose another name for one of them",
+        [Related(first.span, f"the other `{variable.shown}`")],
+    )
 
 
 def _column(
-    expressions: Expressions, column: tree.Name, seen: dict[str, Dimension]
+    expressions: Expressions, column: tree.Name, seen: Mapping[str, object]
 ) -> Dimension | None:
     """The dimension of a named value that is to be a column; a truth value counts as 0 or 1."""
-    if column.id in seen:
+    word = as_written(column.id)
+    if word in seen:
         expressions.error(
-            "twice", column.span, f"`{column.id}` stands here a second time", "write it once"
+            "twice", column.span, f"`{word}` stands here a second time", "write it once"
         )
         return None
-    if column.id in (ELAPSED, TIME_COLUMN):
+    if word in (ELAPSED, TIME_COLUMN):
         expressions.work.meant.add(column.id)
         expressions.error(
             "column-name",
             column.span,
             "the time since the run's start is a column of every trace already",
-            f"leave `{column.id}` out",
+            f"leave `{word}` out",
         )
         return None
     definition = expressions.work.resolve(column, VALUES)
@@ -111,7 +154,7 @@ def _column(
         expressions.error(
             "not-a-value",
             column.span,
-            f"`{column.id}` is {with_article(definition.role)}, expected a named value",
+            f"`{word}` is {role_of(definition)}, expected a named value",
             f"give the value a name first: let reference = {column.id}.voltage"
             if definition.role == "channel"
             else "give the value a name first, with `let`",
@@ -124,13 +167,28 @@ def _column(
 
 def _alike(
     work: Workings,
+    step: Filling,
     into: tree.Name,
     facts: TraceFacts,
     names: tuple[str, ...],
     given: tuple[str, ...],
 ) -> None:
     first = Related(facts.span, "the first `into`")
-    if set(names) != set(facts.channels):
+    definition = work.find(into.id)
+    of_captures = definition is not None and isinstance(definition.node, tree.CaptureStep)
+    if of_captures != isinstance(step, tree.CaptureStep):
+        here, there = "other readings", "a capture"
+        if not of_captures:
+            here, there = there, here
+        work.problems.error(
+            "trace-unlike",
+            into.span,
+            f"`{into.id}` is filled by {here} here, and by {there} elsewhere: samples of a "
+            "capture stand in a trace of their own",
+            "give this one a name of its own",
+            [first],
+        )
+    elif set(names) != set(facts.channels):
         work.problems.error(
             "trace-unlike",
             into.span,
@@ -164,7 +222,7 @@ def _add(
     span: Span,
 ) -> None:
     """A further column of a trace, of one dimension in all that fill it."""
-    if name in (TIME_COLUMN, *READINGS, *COUNTERS):
+    if name in (TIME_COLUMN, *READINGS, *SENSED, *COUNTERS):
         work.problems.error(
             "column-name",
             span,

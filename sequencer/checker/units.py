@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from grammar import tree
 from grammar.diagnostic import Related, Span
-from grammar.quantity import PLAIN, TEMPERATURE, TEMPERATURE_POINT, TIME, Dimension
+from grammar.quantity import CHARGE, CURRENT, PLAIN, TEMPERATURE, TEMPERATURE_POINT, TIME, Dimension
 from sequencer.checker import calls, readings, spans
 from sequencer.checker.constants import constant
 from sequencer.checker.facts import TRUTH, UNKNOWN, Type
-from sequencer.checker.scope import ELAPSED, Definition, Workings
-from sequencer.checker.words import a, described, example, several, with_unit
+from sequencer.checker.scope import Definition, Workings, role_of
+from sequencer.checker.words import ELAPSED, a, described, example, several, with_unit
 
-VALUES = ("setting", "let", "loop variable", "result")
+VALUES = ("setting", "let", "typed value", "loop variable", "result")
 """The roles of names that stand for a value."""
 
 
@@ -68,6 +68,11 @@ class Expressions:
             case tree.Not():
                 self.condition(node.operand)
                 return TRUTH
+            case tree.IsState():
+                return self._state(node)
+            case tree.Confirm():
+                self.type_of(node.text)
+                return TRUTH
             case tree.Call():
                 return calls.type_of(self, node)
             case _:
@@ -103,10 +108,21 @@ class Expressions:
         self, node: tree.Expression, found: Dimension, wanted: Dimension, what: str
     ) -> None:
         slug, hint = "wrong-unit", f"{a(wanted)} is written as in {example(wanted)}"
+        text = self.work.text(node.span)
         if found.is_plain:
             slug, hint = "missing-unit", f"write {with_unit(node, wanted)}"
+            if spans.is_share(node):
+                hint = f"say what it is a share of: {text} * {example(wanted)}"
         elif wanted.is_plain:
             hint = f"write a number without a unit, or divide by 1 {found.unit}"
+        elif found == CHARGE and wanted == CURRENT:
+            hint = f"divide it by a time: {text} / 1 h"
+            if text.endswith("C"):
+                hint = "C is the coulomb; a rate is written as in 0.4 * cell.capacity / 1 h"
+        elif wanted == found.over(TIME) and constant(node) is not None:
+            hint = f"write how much of it in a second: {text}/s"
+        elif wanted == PLAIN.over(found) and constant(node) is not None:
+            hint += f", or 1 / ({text})"
         elif {found, wanted} == {TEMPERATURE, TEMPERATURE_POINT}:
             hint = "temperatures are written in °C, differences between them in K"
         self.error(
@@ -142,7 +158,7 @@ class Expressions:
         definition = self.work.resolved.get(id(node))
         if definition is None:
             return []
-        return [Related(definition.span, f"`{definition.name}` is defined here")]
+        return [Related(definition.span, f"`{definition.shown}` is defined here")]
 
     def _name(self, node: tree.Name) -> Type:
         if node.id == ELAPSED and self.work.find(ELAPSED) is None:
@@ -161,11 +177,17 @@ class Expressions:
             return UNKNOWN
         if definition.role not in VALUES:
             return self._not_a_value(node, definition)
+        if definition.type.kind in ("answers", "trace"):
+            from sequencer.checker import calculations
+
+            return calculations.name_of_several(self, node, definition)
         return definition.type
 
     def _not_a_value(self, node: tree.Name, definition: Definition) -> Type:
-        message, hint = f"`{node.id}` is a {definition.role}, expected a value", ""
+        message, hint = f"`{node.id}` is {role_of(definition)}, expected a value", ""
         match definition.role:
+            case "digital line":
+                hint = f"a line is no value but a condition: {node.id} is high"
             case "channel":
                 hint = f"write which reading of it is meant: {node.id}.voltage"
             case "part":
@@ -173,6 +195,19 @@ class Expressions:
             case "trace":
                 hint = f"in results, a calculation makes a value of it: mean({node.id}, current)"
         return self.error("not-a-value", node.span, message, hint)
+
+    def _state(self, node: tree.IsState) -> Type:
+        if self.place in ("results", "require"):
+            return self.error(
+                "reading-out-of-place",
+                node.span,
+                f"`{node.line.id}` has no state in {PLACES[self.place]}",
+                f"keep it in a step: let open = {self.work.text(node.span)}"
+                if self.place == "results"
+                else "only settings are known before a run; a guard may look at a line",
+            )
+        self.work.line(node.line)
+        return TRUTH
 
     def _negative(self, node: tree.Negative) -> Type:
         dimension = self.quantity(node.operand)
@@ -247,16 +282,21 @@ class Expressions:
                 continue
             text = self.work.text(operand.span)
             if text.endswith(("%", "ppm")):
-                beside = self.work.text((node.right if operand is node.left else node.left).span)
-                hint = f"say what it is a share of: {text} * {beside}"
+                share = self.work.text((node.right if operand is node.left else node.left).span)
+                hint = f"say what it is a share of: {text} * {share}"
                 message = f"{text} is a plain number beside {a(other)}"
             else:
                 message = f"{text} is a plain number beside {a(other)}"
                 hint = f"write {with_unit(operand, other)}"
+                beside = node.right if operand is node.left else node.left
+                if isinstance(beside, tree.Member) and beside.field.id == "speed":
+                    hint = f"write {text} rpm"
             return self.error("missing-unit", operand.span, message, hint)
         hint = "both sides must be of one kind"
         if not left.is_plain and not right.is_plain:
             hint += f": two {several(left)}, or two {several(right)}"
+        if {left, right} == {TEMPERATURE, TEMPERATURE_POINT}:
+            hint = "temperatures are written in °C, differences between them in K"
         return self.error(
             "unlike-units",
             node.span,

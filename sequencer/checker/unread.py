@@ -10,15 +10,15 @@ import re
 
 from grammar.diagnostic import NOWHERE, Problems
 
-_BLOCKS = ("part", "steps", "finally", "results")
+_BLOCKS = ("part", "steps", "finally", "results", "procedure")
 _WORD = re.compile(r"[^\W\d]\w*")
 
 
 def unread(problems: Problems) -> tuple[frozenset[str], frozenset[str]]:
     """The words of all lines that an error was found in while reading, those beneath included.
 
-    Beside them the blocks that these lines stand in: "part", "steps", "finally", "results", or ""
-    for the declarations at the left edge.
+    Beside them the blocks that these lines stand in: "part", "steps", "finally", "results",
+    "procedure", or "" for the declarations at the left edge.
     """
     words: set[str] = set()
     blocks: set[str] = set()

@@ -25,6 +25,9 @@ from grammar.quantity import (
 )
 from sequencer.checker.facts import Type
 
+ELAPSED = "elapsed"
+"""The time since the run's start, which is known everywhere in steps."""
+
 _EXAMPLES = {
     VOLTAGE: "2.7 V",
     CURRENT: "3 A",
@@ -39,7 +42,13 @@ _EXAMPLES = {
     TEMPERATURE_POINT: "25 °C",
     LINE_CYCLES: "1 PLC",
     PLAIN: "10",
+    PLAIN.over(TEMPERATURE): "0.4 %/K",
 }
+
+
+def as_written(name: str) -> str:
+    """A name as the person wrote it: a procedure's own go by `soak.time` where it is called."""
+    return name.rpartition(".")[2]
 
 
 def a(dimension: Dimension) -> str:

@@ -20,16 +20,19 @@ _TITLE = re.compile(r'^recipe\s+"((?:[^"\\]|\\.)*)"', re.MULTILINE)
 
 
 def new(arguments: Namespace) -> int:
-    """List the shipped recipes, or copy one with its bench."""
+    """List the shipped recipes, or copy one with its bench where it has one."""
     terminal = talk(arguments)
     if arguments.recipe is None:
         terminal.say(terminal.heading("Shipped recipes"))
         terminal.say(terminal.table([[name, _title(name)] for name in shipped.names()]))
         terminal.say()
-        terminal.say("`fusewire new NAME` copies one with its bench file, to start from.")
+        terminal.say(
+            "`fusewire new NAME` copies one to start from, with its bench file where it has one."
+        )
         return Exit.MET
     recipe = shipped.find_recipe(arguments.recipe)
-    sources = [recipe, shipped.bench_beside(recipe)]
+    bench = recipe.with_name(recipe.name.removesuffix(shipped.RECIPE_ENDING) + shipped.BENCH_ENDING)
+    sources = [recipe, bench] if bench.is_file() else [recipe]
     folder = Path(arguments.to or ".")
     targets = [folder / source.name for source in sources]
     there = [target for target in targets if target.exists()]
@@ -53,7 +56,10 @@ def new(arguments: Namespace) -> int:
     terminal.say("What comes next:")
     typed = f"'{targets[0]}'" if " " in str(targets[0]) else targets[0]
     terminal.say(f"  fusewire check {typed}")
-    terminal.say(f"  fusewire dry-run {typed}")
+    if bench in sources:
+        terminal.say(f"  fusewire dry-run {typed}")
+    else:
+        terminal.say(f"  fusewire check {typed} --bench BENCH   # a bench file of yours")
     return Exit.MET
 
 
@@ -73,16 +79,18 @@ def check(arguments: Namespace) -> int:
     if arguments.json:
         put_data(_as_data(loaded, checked))
     else:
-        show_check(terminal, checked)
-        if fit:
+        show_check(terminal, checked, one_a_line=arguments.lines)
+        if fit and not arguments.lines:
             terminal.say()
             terminal.say(_verdict(arguments, checked))
     return Exit.MET if fit else Exit.BAD_INPUT
 
 
-def show_check(terminal: Terminal, checked: Checked) -> None:
-    """Problems, then the table where there is one."""
-    show_problems(terminal, [checked.problems])
+def show_check(terminal: Terminal, checked: Checked, *, one_a_line: bool = False) -> None:
+    """Problems, then the tables where there are any; or the problems alone, each on a line."""
+    show_problems(terminal, [checked.problems], one_a_line=one_a_line)
+    if one_a_line:
+        return
     if checked.worst is not None and not checked.problems.has_errors:
         if len(checked.problems):
             terminal.say()
@@ -96,8 +104,8 @@ def _verdict(arguments: Namespace, checked: Checked) -> str:
 
 
 def _as_data(loaded: Loaded, checked: Checked) -> dict[str, object]:
-    from grammar.diagnostic import as_data
     from sequencer.api import checks_of
+    from sequencer.report.problems import as_data
 
     return {
         "recipe": loaded.problems.source.name,

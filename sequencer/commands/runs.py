@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
-import os
-import signal
 import sys
 from argparse import Namespace
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sequencer import shipped
 from sequencer.commands.recipes import load, show_check
 from sequencer.commands.shared import (
     Exit,
     Mistake,
+    answers_of,
     put_data,
     settings_of,
     store_path,
     talk,
     tell_of_the_past,
 )
+from sequencer.commands.signals import signals
 from sequencer.report import record as shown
+from sequencer.report.keyboard import Asking, Keyboard
 from sequencer.report.problems import show_problems
 from sequencer.report.terminal import Terminal
 
@@ -32,12 +33,6 @@ if TYPE_CHECKING:
     from sequencer.api import Finished, Loaded
     from sequencer.arming import Stake
     from sequencer.checker import Checked
-    from sequencer.engine.run import Person
-
-FIRST_CTRL_C = (
-    "Stopping: outputs go off, then `finally`. Ctrl-C once more switches off at once and skips it."
-)
-SECOND_CTRL_C = "Stopping at once: outputs go off."
 
 
 def dry_run(arguments: Namespace) -> int:
@@ -59,7 +54,7 @@ def dry_run(arguments: Namespace) -> int:
     if problems.has_errors:
         raise api.Refused([problems])
     if not arguments.quiet:
-        show_problems(terminal, [problems])
+        show_problems(terminal, [problems], one_a_line=arguments.lines)
     store = store_path(arguments)
     if store.is_file():
         with Store.open(store) as opened:
@@ -75,9 +70,10 @@ def dry_run(arguments: Namespace) -> int:
             store=store,
             tell=(lambda words: None) if quiet else told.say,
             begun=told.begun,
+            answers=answers_of(arguments.answer),
         )
     if not quiet or arguments.json:
-        _show_end(arguments, terminal, finished, file)
+        show_end(arguments, terminal, finished, file)
     else:
         reason = f": {finished.ending.reason}" if finished.ending.reason else ""
         terminal.say(f"{finished.ending.outcome.word}{reason} ({finished.id})")
@@ -98,8 +94,8 @@ def run(arguments: Namespace) -> int:
     checked = api.check(loaded, file, settings)
     if checked.problems.has_errors:
         raise api.Refused([checked.problems])
-    show_check(terminal, checked)
-    _say_who_answers(terminal, file, list(checked.channels))
+    show_check(terminal, checked, one_a_line=arguments.lines)
+    say_who_answers(terminal, file, list(checked.channels))
     store = store_path(arguments)
     with Store.open(store) as opened:
         tell_of_the_past(terminal, opened)
@@ -111,22 +107,26 @@ def run(arguments: Namespace) -> int:
         terminal.say("Not armed: nothing was switched on.")
         return Exit.STOPPED
     person = Person()
-    with _view(arguments, terminal, store) as (say, note, begun), _signals(person, say):
+    with _view(arguments, terminal, store) as view, signals(person, view.say):
+        asker = None
+        if sys.stdin.isatty():
+            asker = Asking(Keyboard(sys.stdin.fileno()), view.ask, view.asked)
         finished = api.run(
             loaded,
             file,
             settings,
             store=store,
-            tell=note,
+            tell=view.note,
             person=person,
-            begun=begun,
+            begun=view.follow,
             confirmed=confirmed,
+            asker=asker,
         )
-    _show_end(arguments, terminal, finished, file)
+    show_end(arguments, terminal, finished, file)
     return finished.exit_code
 
 
-def _say_who_answers(terminal: Terminal, file: BenchFile, channels: list[str]) -> None:
+def say_who_answers(terminal: Terminal, file: BenchFile, channels: list[str]) -> None:
     """Ask before the person is asked: nobody is to arm an instrument that isn't there.
 
     Raises BenchError. The links are closed again; nothing is set.
@@ -205,55 +205,44 @@ def _arm(arguments: Namespace, terminal: Terminal, stake: Stake, checked: Checke
     return arming.arm(stake, arming.Asking(say, ask, tick))
 
 
-Say = Callable[[str], None]
+class _View(NamedTuple):
+    """What shows a run that goes on.
+
+    `say` shows words, `note` those that are on record, too; `follow` takes the run's id, `ask`
+    shows a question, `asked` is told that none is open any more.
+    """
+
+    say: Callable[[str], None]
+    note: Callable[[str], None]
+    follow: Callable[[str], None] = lambda run_id: None
+    ask: Callable[[str], None] = lambda words: None
+    asked: Callable[[], None] = lambda: None
 
 
 @contextmanager
-def _view(arguments: Namespace, terminal: Terminal, store: Path) -> Iterator[tuple[Say, Say, Say]]:
-    """What shows a run that goes on: says words, says notes that are on record, follows an id."""
+def _view(arguments: Namespace, terminal: Terminal, store: Path) -> Iterator[_View]:
     if arguments.no_view:
-        yield terminal.say, terminal.say, lambda run_id: None
+        yield _View(terminal.say, lambda words: note(terminal, words), ask=terminal.say)
         return
     from sequencer.report.live import LiveView
 
     view = LiveView(store, terminal)
     try:
-        yield view.say, view.note, view.follow
+        yield _View(view.say, view.note, view.follow, view.ask, view.asked)
     finally:
         view.close()
 
 
-@contextmanager
-def _signals(person: Person, say: Say) -> Iterator[None]:
-    """Ctrl-C stops, the second one at once; being told to end is like the second one."""
+def note(terminal: Terminal, words: str) -> None:
+    """Show what a run says; a second that is counted down is heard, too."""
+    from sequencer.report.words import counts_down
 
-    def interrupted(number: int, frame: object) -> None:
-        if person.stop:
-            person.stop_at_once = True
-            say(SECOND_CTRL_C)
-        else:
-            person.stop = True
-            say(FIRST_CTRL_C)
-
-    def told_to_end(number: int, frame: object) -> None:
-        person.stop = person.stop_at_once = True
-        say(SECOND_CTRL_C)
-
-    ways: dict[signal.Signals, Any] = {signal.SIGINT: interrupted, signal.SIGTERM: told_to_end}
-    if os.name == "posix" and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:
-        # A terminal that goes away; `nohup` has said beforehand that this doesn't matter.
-        ways[signal.SIGHUP] = told_to_end
-    before = {number: signal.signal(number, way) for number, way in ways.items()}
-    try:
-        yield
-    finally:
-        for number, way in before.items():
-            signal.signal(number, way)
+    terminal.say(words)
+    if counts_down(words):
+        terminal.bell()
 
 
-def _show_end(
-    arguments: Namespace, terminal: Terminal, finished: Finished, file: BenchFile
-) -> None:
+def show_end(arguments: Namespace, terminal: Terminal, finished: Finished, file: BenchFile) -> None:
     """The end screen, or the end as data."""
     from sequencer.record import open_record
 

@@ -82,21 +82,30 @@ def _finite(data: Any) -> Any:
 
 def settings_of(given: Iterable[str]) -> dict[str, Quantity]:
     """The values of `--set NAME=VALUE`. Raises Mistake."""
-    settings: dict[str, Quantity] = {}
+    return _named_values("--set", "setting", given)
+
+
+def answers_of(given: Iterable[str]) -> dict[str, Quantity]:
+    """The values of `--answer NAME=VALUE`. Raises Mistake."""
+    return _named_values("--answer", "answer", given)
+
+
+def _named_values(option: str, what: str, given: Iterable[str]) -> dict[str, Quantity]:
+    values: dict[str, Quantity] = {}
     for text in given:
         name, equals, value = (piece.strip() for piece in text.partition("="))
         if not (name and equals and value):
             raise Mistake(
-                f"--set {text}: this is no setting",
-                "write it as in --set rate=2A, or --set 'rate = 2 A'",
+                f"{option} {text}: this is no {what}",
+                f"write it as in {option} rate=2A, or {option} 'rate = 2 A'",
             )
-        if name in settings:
-            raise Mistake(f"--set {name} is given twice", "keep one of them")
+        if name in values:
+            raise Mistake(f"{option} {name} is given twice", "keep one of them")
         try:
-            settings[name] = read(value)
+            values[name] = read(value)
         except UnitError as error:
-            raise Mistake(f"--set {text}: {error}", "write it as in --set rate=2A") from None
-    return settings
+            raise Mistake(f"{option} {text}: {error}", f"write it as in {option} rate=2A") from None
+    return values
 
 
 def store_path(arguments: Namespace) -> Path:

@@ -7,21 +7,25 @@ one. Switches nothing and reads no channel.
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from grammar import tree
+from sequencer.analysis.names import written as column_written
 from sequencer.analysis.results import evaluate
 from sequencer.engine.ending import Ending, Tripped
+from sequencer.engine.judging import READ
 from sequencer.engine.port import Port
-from sequencer.record import GuardRow, ResultRow
+from sequencer.record import GuardRow, PlotRow, ResultRow
+from sequencer.record.rows import capture_stream
 
 if TYPE_CHECKING:
     from sequencer.analysis.verdicts import Outcome as Result
     from sequencer.checker import Checked
     from sequencer.record import Run, RunWriter
+    from sequencer.record.reader import Columns
     from sequencer.record.trace import Trace
-
-READ = ("voltage", "current", "power")
 
 
 def keep_guards(
@@ -32,47 +36,63 @@ def keep_guards(
     rows = []
     for port in ports.values():
         margins = _margins(port, run)
-        for quantity, (low, high) in port.ratings.items():
-            name = f"{port.part} {quantity}"
-            margin, when = margins.get(quantity, (None, None))
+        for rated in port.rated:
+            margin, when = margins.get(rated.name, (None, None))
             rows.append(
                 GuardRow(
-                    name,
-                    quantity,
-                    _finite(low),
-                    _finite(high),
+                    rated.name,
+                    rated.quantity,
+                    _finite(rated.low),
+                    _finite(rated.high),
                     margin,
                     when,
-                    name == tripped,
+                    rated.name == tripped,
                 )
             )
-        for guard in port.extra:
+        for guard in port.judge.conditions:
             rows.append(GuardRow(guard.text, "", None, None, None, None, guard.text == tripped))
     record.guards(rows)
     return rows
 
 
 def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
-    """The smallest margin to each rating (SI) and its time (s), of the readings of one channel."""
+    """The smallest margin to each rating (SI) and its time (s), of the readings of one channel.
+
+    What governs pulses is compared to the readings of pulses, what doesn't to all others.
+    """
     import numpy as np
 
-    smallest = {q: (math.inf, 0.0) for q in READ if q in port.ratings}
-    if smallest:
-        stream = run.stream(port.name)
-        for block in run.blocks(stream, ("time", "voltage", "current")):
-            time, voltage, current = (np.frombuffer(column) for column in block)
-            with np.errstate(invalid="ignore"):  # over range times nothing is no number
-                values = {"voltage": voltage, "current": current, "power": voltage * current}
-            for quantity, (margin, _) in smallest.items():
-                low, high = port.ratings[quantity]
-                left = np.minimum(high - values[quantity], values[quantity] - low)
-                # An over-range reading says nothing of the margin; it is an event of its own.
-                left = np.where(np.isfinite(values[quantity]), left, np.inf)
-                at = int(np.argmin(left))
-                if left[at] < margin:
-                    smallest[quantity] = float(left[at]), float(time[at])
-    found = {q: m for q, m in smallest.items() if math.isfinite(m[0])}
-    return found | port.counted_margins()
+    smallest = {rated: (math.inf, 0.0) for rated in port.rated if rated.quantity in READ}
+    lines = np.array(sorted(port.pulse_lines), dtype=float)
+    for block in _blocks(port, run) if smallest else ():
+        time, voltage, current, step = (np.frombuffer(column) for column in block)
+        with np.errstate(invalid="ignore"):  # over range times nothing is no number
+            values = {"voltage": voltage, "current": current, "power": voltage * current}
+        pulses = np.isin(step, lines)
+        for rated, (margin, _) in smallest.items():
+            value = values[rated.quantity]
+            left = np.minimum(rated.high - value, value - rated.low)
+            # An over-range reading says nothing of the margin; it is an event of its own.
+            counts = np.isfinite(value) & (pulses == rated.per_pulse)
+            left = np.where(counts, left, np.inf)
+            at = int(np.argmin(left))
+            if left[at] < margin:
+                smallest[rated] = float(left[at]), float(time[at])
+    found = {rated.name: m for rated, m in smallest.items() if math.isfinite(m[0])}
+    return found | {f"{port.part} {q}": m for q, m in port.counters.margins().items()}
+
+
+def _blocks(port: Port, run: Run) -> Iterator[Columns]:
+    """Time, voltage, current and line of all readings of a channel, and of what it sampled.
+
+    What it sampled while it made pulses is left out: samples of both stand in one record.
+    """
+    yield from run.blocks(run.stream(port.name), ("time", "voltage", "current", "step"))
+    for name, trace in run.traces().items():
+        stream = run.streams().get(capture_stream(name))
+        if stream is not None and trace.channels == (port.name,) and not port.pulse_lines:
+            for block in run.blocks(stream, ("time", "voltage", "current")):
+                yield [*block, array("d", [0.0]) * len(block[0])]
 
 
 def _finite(value: float) -> float | None:
@@ -107,7 +127,20 @@ def work_out(
     """The results and expectations from what was measured, put on record."""
     outcomes = evaluate(checked, _Traces(run, tuple(checked.traces)), values)
     record.results(
-        ResultRow(o.name, o.value, o.unit, o.title, o.text, o.verdict, o.method, o.reason)
+        ResultRow(
+            o.name, o.value, o.unit, o.title, o.text, o.verdict, o.method, o.reason, o.each, o.rows
+        )
         for o in outcomes
+    )
+    record.plots(
+        PlotRow(
+            tuple(name.id for name in plot.traces),
+            column_written(plot.y),
+            plot.y_logarithmic,
+            column_written(plot.x),
+            plot.x_logarithmic,
+        )
+        for plot in checked.recipe.results
+        if isinstance(plot, tree.Plot)
     )
     return outcomes

@@ -7,42 +7,53 @@ looked at again.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, cast
 
 from drivers.channel import Mode
 from grammar import tree
 from grammar.diagnostic import Span
-from sequencer.engine import steps
+from sequencer.engine import flow, steps
+from sequencer.engine.compile_waiting import ask, confirm, settle, wait_for
+from sequencer.engine.expressions import Condition as Holds
 from sequencer.engine.expressions import Expressions, Number
 from sequencer.engine.guards import Condition
 
 if TYPE_CHECKING:
     from sequencer.checker import Checked
-    from sequencer.engine.port import Port
+    from sequencer.engine.run import Run
+    from sequencer.engine.sampling import Sample
     from sequencer.record import StreamWriter
 
 MOST_POINTS = 1_000_000
-_OTHER = {"voltage": "current", "current": "voltage"}
 NO_TRACE = -1
 """The trace number of a step's reading that goes into no trace."""
+OTHER = {"voltage": "current", "current": "voltage"}
+Row = Callable[[float], None]
+"""What is told that a row of a trace has been measured at a moment (s)."""
 
 
 class Compiler:
-    """Compiles the blocks of one recipe."""
+    """Compiles the blocks of one recipe.
+
+    `extras` has the streams of the traces' further columns, `captures` those of captured samples.
+    """
 
     def __init__(
         self,
         checked: Checked,
         expressions: Expressions,
-        ports: Mapping[str, Port],
+        run: Run,
         extras: Mapping[str, StreamWriter],
+        captures: Mapping[str, StreamWriter],
     ) -> None:
         self.checked = checked
         self.expressions = expressions
         self.scope = expressions.scope
-        self.ports = ports
+        self.run = run
+        self.ports = run.ports
         self.extras = extras
+        self.captures = captures
         self.source = checked.problems.source
 
     def block(self, block: tree.Block) -> list[steps.Step]:
@@ -51,22 +62,25 @@ class Compiler:
             return [self.step(node) for node in block]
 
     def top(self, block: tree.Block) -> tuple[list[steps.Step], dict[str, int]]:
-        """The steps of the recipe's own block, and the places of its `let`s, for the results."""
+        """The steps of the recipe's own block, and the places of its names, for the results."""
         with self.scope:
             compiled = [self.step(node) for node in block]
             return compiled, dict(self.scope.blocks[-1])
 
     def guard(self, node: tree.Guard) -> Condition:
         """A guard of the recipe."""
-        channels = tuple(sorted(_channels(node.condition)))
-        text = self._text(node.condition.span)
+        channels = tuple(sorted(_channels(node.condition) & self.ports.keys()))
+        text = self.text(node.condition.span)
         holds = self.expressions.condition(node.condition)
         return Condition(text, node.why, holds, channels, set(channels))
 
     def step(self, node: tree.Step) -> steps.Step:
         """One step."""
-        line, text = node.span.line, self._text(node.span)
-        number, condition = self.expressions.number, self.expressions.condition
+        # Levels are taken through by steps that few recipes have, and that take their time.
+        from sequencer.engine import compile_levels as levels
+
+        line, text = node.span.line, self.text(node.span)
+        number = self.expressions.number
         match node:
             case tree.Setup():
                 return self._setup(node, line, text)
@@ -78,7 +92,7 @@ class Compiler:
                     self.ports[node.channel.id],
                     cast("Mode", node.mode),
                     number(node.level),
-                    self.expressions.bounds(node.limit, _OTHER[node.mode]),
+                    self.expressions.bounds(node.limit, OTHER[node.mode]),
                 )
             case tree.Output():
                 worst = self.checked.worst
@@ -86,33 +100,31 @@ class Compiler:
                 return steps.Output(line, text, self.ports[node.channel.id], node.on, forced)
             case tree.Measure():
                 ports = [self.ports[name.id] for name in node.channels]
-                trace, extras = self._into(node.into)
-                return steps.Measure(line, text, ports, trace, extras)
+                return steps.Measure(line, text, ports, *self.into(node.into))
             case tree.Wait():
                 return steps.Wait(line, text, number(node.duration))
-            case tree.Every():
-                return self._every(node, line, text)
-            case tree.Repeat():
-                assert node.count is not None
-                count = number(node.count)
-                return steps.Repeat(
-                    line, text, self.block(node.body), None, lambda: range(round(count()))
-                )
-            case tree.ForIn() | tree.ForCount():
-                return self._for(node, line, text)
-            case tree.Leave():
-                return steps.Leave(line, text)
-            case tree.If():
-                arms = [(condition(arm.condition), self.block(arm.body)) for arm in node.arms]
-                return steps.If(line, text, arms, self.block(node.otherwise or ()))
             case tree.Sweep():
-                return self._sweep(node, line, text)
-            case tree.Let():
+                return levels.sweep(self, node, line, text)
+            case tree.Ramp():
+                return levels.ramp(self, node, line, text)
+            case tree.PulseStep():
+                return levels.pulse(self, node, line, text)
+            case tree.CaptureStep():
+                return levels.capture(self, node, line, text)
+            case tree.Settle():
+                return settle(self, node, line, text)
+            case tree.WaitFor():
+                return wait_for(self, node, line, text)
+            case tree.Ask():
+                return ask(self, node, line, text)
+            case tree.ConfirmStep():
+                return confirm(self, node, line, text)
+            case tree.Switch():
+                return steps.Switch(line, text, node.line.id, node.high)
+            case tree.Let() | tree.Set():
                 value = number(node.value)
-                return steps.Assign(line, text, self.scope.new(node.name.id), value)
-            case tree.Set():
-                value = number(node.value)
-                return steps.Assign(line, text, self.scope.place(node.name.id), value)
+                place = self.scope.new if isinstance(node, tree.Let) else self.scope.place
+                return steps.Assign(line, text, place(node.name.id), value)
             case tree.Reset():
                 port = self.ports[node.counter.base.id]
                 return steps.Reset(line, text, port, node.counter.field.id)
@@ -124,8 +136,41 @@ class Compiler:
                 return steps.Stop(line, text, words, well=True)
             case tree.Fail():
                 return steps.Stop(line, text, self.expressions.text(node.text), well=False)
+            case tree.Do():
+                raise TypeError(f"line {line}: the call of `{node.procedure.id}` isn't expanded")
+            case _:
+                return self._flow(node, line, text)
 
-    def _text(self, span: Span) -> str:
+    def _flow(self, node: tree.Step, line: int, text: str) -> steps.Step:
+        """Branches, calls and loops."""
+        match node:
+            case tree.Every():
+                return self._every(node, line, text)
+            case tree.Repeat():
+                assert node.count is not None
+                count = self.expressions.number(node.count)
+                body = self.block(node.body)
+                return flow.Repeat(line, text, body, None, lambda: range(round(count())))
+            case tree.ForIn() | tree.ForCount():
+                return self._for(node, line, text)
+            case tree.Leave():
+                return flow.Leave(line, text)
+            case tree.If():
+                arms = [(self._chosen(arm.condition), self.block(arm.body)) for arm in node.arms]
+                asks = any(isinstance(arm.condition, tree.Confirm) for arm in node.arms)
+                return flow.If(line, text, arms, self.block(node.otherwise or ()), asks)
+            case tree.Called():
+                return flow.Called(line, text, self.block(node.body))
+        raise TypeError(f"{type(node).__name__} is no step")
+
+    def _chosen(self, node: tree.Expression) -> Holds:
+        """The condition of an `if`, which may be the person's to say."""
+        if not isinstance(node, tree.Confirm):
+            return self.expressions.condition(node)
+        words, questions = self.expressions.text(node.text), self.run.questions
+        return lambda: questions.yes(words(), rehearsed=False)
+
+    def text(self, span: Span) -> str:
         """The first line of what was written, for the record and for messages."""
         line = self.source.line(span.line)
         end = span.end_column - 1 if span.end_line == span.line else len(line)
@@ -149,15 +194,19 @@ class Compiler:
         limit = node.duration if node.duration is not None else node.at_most
         assert limit is not None
         until = self.expressions.condition(node.until) if node.until is not None else None
-        return steps.Every(
+        return flow.Every(
             line,
             text,
             self.block(node.body),
             number(node.period),
             number(limit),
             until,
-            self.block(node.otherwise) if node.otherwise is not None else None,
+            self.otherwise(node.otherwise),
         )
+
+    def otherwise(self, block: tree.Block | None) -> list[steps.Step] | None:
+        """What is done when a step's time runs out, None where it has no `otherwise`."""
+        return self.block(block) if block is not None else None
 
     def _for(self, node: tree.ForIn | tree.ForCount, line: int, text: str) -> steps.Step:
         if isinstance(node, tree.ForIn):
@@ -171,7 +220,7 @@ class Compiler:
         with self.scope:
             place = self.scope.new(node.name.id)
             body = self.block(node.body)
-        return steps.Repeat(line, text, body, place, turns)
+        return flow.Repeat(line, text, body, place, turns)
 
     def _list(self, node: tree.Expression) -> Callable[[], Sequence[float]]:
         assert isinstance(node, tree.Call)
@@ -179,49 +228,50 @@ class Compiler:
         if node.function.id == "values":
             return lambda: [value() for value in values]
         first, last, count = values
-        return _series(first, last, count, node.function.id == "logarithmic")
+        return series(first, last, count, node.function.id == "logarithmic")
 
-    def _sweep(self, node: tree.Sweep, line: int, text: str) -> steps.Step:
-        number = self.expressions.number
-        trace, extras = self._into(node.into)
-        return steps.Sweep(
-            line,
-            text,
-            [self.ports[node.channel.id], *(self.ports[name.id] for name in node.reading)],
-            cast("Mode", node.mode),
-            _series(number(node.first), number(node.last), number(node.points), node.logarithmic),
-            self.expressions.bounds(node.limit, _OTHER[node.mode])
-            if node.limit is not None
-            else None,
-            number(node.settle) if node.settle is not None else None,
-            self.expressions.condition(node.until) if node.until is not None else None,
-            trace,
-            extras,
-        )
-
-    def _into(self, name: tree.Name | None) -> tuple[int, Callable[[float], None] | None]:
-        """The number of a trace and what writes its further columns, where it has any."""
+    def into(self, name: tree.Name | None) -> tuple[int, Row | None]:
+        """The number of a trace, and what is told of each of its rows, where that is wanted."""
         if name is None:
             return NO_TRACE, None
-        facts = self.checked.traces[name.id]
-        if not facts.extra:
-            return facts.number, None
-        places = [self._place_or_none(column) for column in facts.extra]
-        append, memory = self.extras[name.id].append, self.scope.memory
+        number, extra = self.checked.traces[name.id].number, self._further(name)
+        newest = self.expressions.newest.get(name.id)
+        append = self.extras[name.id].append if name.id in self.extras else None
+        if append is None:
+            return number, newest.add if newest is not None else None
 
-        def write(moment: float) -> None:
-            append((moment, *(math.nan if p is None else memory[p] for p in places)))
+        def row(moment: float) -> None:
+            append((moment, *extra()))
+            if newest is not None:
+                newest.add(moment)
 
-        return facts.number, write
+        return number, row
 
-    def _place_or_none(self, name: str) -> int | None:
-        try:
-            return self.scope.place(name)
-        except KeyError:
-            return None
+    def keep(self, name: tree.Name) -> Callable[[Iterable[Sample]], None]:
+        """What puts a capture's samples on record, with the trace's further columns."""
+        writer, extra = self.captures[name.id], self._further(name)
+
+        def write(rows: Iterable[Sample]) -> None:
+            further = extra()
+            for row in rows:
+                writer.append((*row, *further))
+            writer.flush()
+
+        return write
+
+    def _further(self, name: tree.Name) -> Callable[[], list[float]]:
+        """The present values of a trace's further columns; one not filled here is no number."""
+        filled, memory = self.checked.filled.get(id(name), {}), self.scope.memory
+        places = []
+        for column in self.checked.traces[name.id].extra:
+            place = self.scope.place(filled[column]) if column in filled else None
+            places.append(place)
+            if place is not None:
+                self.expressions.columns[name.id, column] = place
+        return lambda: [math.nan if place is None else memory[place] for place in places]
 
 
-def _series(
+def series(
     first: Number, last: Number, count: Number, logarithmic: bool
 ) -> Callable[[], Sequence[float]]:
     """N values from A to B, both ends in, evenly or in equal ratios."""
@@ -242,7 +292,7 @@ def _series(
 
 
 def _channels(node: object) -> set[str]:
-    """The channels whose readings an expression looks at."""
+    """The names whose readings an expression looks at; parts' facts are among them."""
     if isinstance(node, tree.Member):
         return {node.base.id}
     if isinstance(node, tuple):

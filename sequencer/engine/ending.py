@@ -78,8 +78,8 @@ class Interrupted(RunEnds):
 
     outcome = Outcome.STOPPED
 
-    def __init__(self, at_once: bool = False) -> None:
-        super().__init__("stopped by the person", "person")
+    def __init__(self, at_once: bool = False, reason: str = "stopped by the person") -> None:
+        super().__init__(reason, "person")
         self.at_once = at_once
 
 

@@ -14,21 +14,19 @@ from typing import Any
 
 from grammar import tree
 from grammar.quantity import PLAIN, Dimension, write
+from sequencer.engine.newest import FUNCTIONS, Newest, Number, Part
+
+__all__ = ["READINGS", "Condition", "Expressions", "Number", "Scope"]
 
 READINGS = ("voltage", "current", "limited", "level", "charge", "energy", "since", "least current")
 """What the memory holds of each channel, in this order."""
 
-Number = Callable[[], float]
 Condition = Callable[[], bool]
 
 
 def _ratio(volts: float, amperes: float, least: float) -> float:
     """A resistance (ohm); without measurable current there is no value: nothing compares to it."""
     return volts / amperes if abs(amperes) > least else math.nan
-
-
-class NoValue(ArithmeticError):
-    """An expression has no value: a division by zero, the root of a negative number."""
 
 
 class Scope:
@@ -64,7 +62,9 @@ class Expressions:
 
     `channels` gives each channel's place in the memory, `limits` the span that a part's name
     stands for as a limit of a quantity, `relative` the ids of tolerances whose half width is a
-    share of the centre.
+    share of the centre, `facts` what is said of each part in numbers, `line` what reads a digital
+    line. `newest` has the traces that some function looks at while they are being measured, and
+    `only` the channel that has a quantity of a trace to itself.
     """
 
     def __init__(
@@ -75,12 +75,23 @@ class Expressions:
         now: Callable[[], float],
         limits: Mapping[str, Callable[[str], tuple[float, float]]],
         relative: Collection[int],
+        *,
+        facts: Mapping[str, Mapping[str, float]],
+        line: Callable[[str], Callable[[], bool]],
+        newest: Mapping[str, Newest],
+        only: Callable[[str, str], str | None],
     ) -> None:
         self.scope = scope
         self.channels = channels
         self.dimensions = dimensions
         self.limits = limits
         self.relative = relative
+        self.facts = facts
+        self.line = line
+        self.newest = newest
+        self.only = only
+        self.columns: dict[tuple[str, str], int] = {}
+        """Where the further columns of traces are kept, by trace and column."""
         self._names: dict[str, Any] = {
             "__builtins__": {},
             "m": scope.memory,
@@ -108,6 +119,11 @@ class Expressions:
         if isinstance(node, tree.Name) and node.id in self.limits:
             ends = self.limits[node.id](quantity)
             return lambda: ends
+        low, high = self._ends(node)
+        return self._compiled(f"({low}, {high})")  # type: ignore[no-any-return]
+
+    def span(self, node: tree.Expression) -> Callable[[], tuple[float, float]]:
+        """A function that gives the two ends of a span."""
         low, high = self._ends(node)
         return self._compiled(f"({low}, {high})")  # type: ignore[no-any-return]
 
@@ -149,13 +165,58 @@ class Expressions:
             case tree.Inside():
                 low, high = self._ends(node.bounds)
                 return f"({low} <= {self.source(node.operand)} <= {high})"
+            case tree.IsState():
+                state = self._bound(self.line(node.line.id))
+                return f"({state} is {node.high})"
+            case tree.Call() if node.function.id in FUNCTIONS and self._trace_of(node):
+                return self._bound(self._of_newest(node))
             case tree.Call():
                 arguments = ", ".join(self.source(a.value) for a in node.arguments)
                 return f"{node.function.id}({arguments})"
             case _:
                 raise TypeError(f"{type(node).__name__} has no value of its own")
 
+    def _bound(self, function: Callable[[], Any]) -> str:
+        """The call of a function that an expression is made of, under a name of its own."""
+        name = f"f{len(self._names)}"
+        self._names[name] = function
+        return f"{name}()"
+
+    def _trace_of(self, node: tree.Call) -> str | None:
+        first = node.arguments[0].value if node.arguments else None
+        return first.id if isinstance(first, tree.Name) and first.id in self.newest else None
+
+    def _of_newest(self, node: tree.Call) -> Number:
+        """A function over the newest part of a trace: the trace, a column, a time."""
+        unnamed = iter(("trace", "column", "newest"))
+        arguments = {a.name or next(unnamed): a.value for a in node.arguments}
+        trace = self._trace_of(node)
+        assert trace is not None
+        span = arguments.get("newest")
+        part = Part(
+            self._column(trace, arguments["column"]),
+            self.number(span) if span is not None else None,
+        )
+        self.newest[trace].parts.append(part)
+        function: Number = getattr(part, node.function.id)
+        return function
+
+    def _column(self, trace: str, node: tree.Expression) -> Number | None:
+        """What gives a column's value in the row just measured; None is the time."""
+        if isinstance(node, tree.Member):
+            return self.number(node)
+        assert isinstance(node, tree.Name)
+        channel = self.only(trace, node.id)
+        if channel is not None:
+            return self.number(tree.Member(tree.Name(channel), node))
+        if node.id == "time":
+            return None
+        columns, memory = self.columns, self.scope.memory
+        return lambda: memory[columns[trace, node.id]]
+
     def _reading(self, node: tree.Member) -> str:
+        if node.base.id in self.facts:
+            return repr(self.facts[node.base.id][node.field.id])
         base, field = self.channels[node.base.id], node.field.id
         if field == "power":
             return f"(m[{base}] * m[{base + 1}])"

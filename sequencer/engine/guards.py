@@ -20,6 +20,7 @@ LARGEST = sys.float_info.max
 """Stands for no bound: what is over range, or no number, still lies outside."""
 QUANTITIES = ("voltage", "current", "power", "energy", "charge")
 UNITS = {"voltage": "V", "current": "A", "power": "W", "energy": "J", "charge": "C"}
+UNRATED = (-math.inf, math.inf)
 
 
 @dataclass(frozen=True)

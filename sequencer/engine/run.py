@@ -1,61 +1,37 @@
-"""The run's own acts: time that passes under guards, outputs that go on and off, what is told.
+"""The run's own acts: outputs and lines that are switched, levels programmed, what is told.
 
-Steps ask a `Run` for everything that spends time, switches or records. It knows ports, the bench's
-clock and the record; whether channel and clock are real or simulated it can't tell.
+Steps ask a `Run` for everything that spends time, switches or records. It knows ports, lines, the
+bench's clock and the record; whether any of it is real or simulated it can't tell.
 """
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
-from drivers.channel import Acquisition, Event, Setpoint
-from drivers.faults import BenchError
-from sequencer.engine.ending import Failed, Interrupted
+from drivers.channel import Acquisition, Event, Pulse, Setpoint
+from sequencer.engine.asking import Asker, Questions
+from sequencer.engine.ending import Failed
+from sequencer.engine.lines import STATES, Lines
 from sequencer.engine.look import first_look, look_before_on
+from sequencer.engine.pace import LONGEST_EXCHANGE_S, Beat, Pace, Person
+from sequencer.engine.pulsing import fire
 from sequencer.engine.setpoints import refuse_beyond_rating, same, way_down, words
 
 if TYPE_CHECKING:
     from drivers.clock import Clock
+    from grammar.quantity import Quantity
     from sequencer.engine.port import Port
     from sequencer.record import RunWriter
 
-ATTENTION_S = 0.05
-"""How long a wait goes on before the person is heeded and the watchdog's beat is sent."""
-LONGEST_EXCHANGE_S = 5.0
-"""What an exchange and its recovery may take beyond the apertures, before the watchdog acts."""
-UNHEEDED_LATENESS_S = 1e-3
-"""How late a tick may come without being counted: a computer wakes no more exactly than that."""
-LEAST_WAIT_S = 1e-6
-CLOCK_S = 1e-9
-"""A clock may count whole nanoseconds: a moment between two of them is never quite reached."""
+__all__ = ["Beat", "Person", "Run"]
+
 SETTLED_AT_ZERO_S = 0.05
 
 
-class Beat(Protocol):
-    """The watchdog's side of the run: told that the run is alive, and by when it says so again."""
-
-    def beat(self, step: int, seconds: float) -> None:
-        """The run is alive at a step; the next beat comes within so many seconds."""
-        ...
-
-    def close(self) -> None:
-        """The run is over and its outputs are off; may be said more than once."""
-        ...
-
-
-class Person:
-    """What the person wants meanwhile, as set by keys or signals: looked at between steps."""
-
-    def __init__(self) -> None:
-        self.stop = False
-        self.stop_at_once = False
-
-
-class Run:
+class Run(Pace):
     """One run from its first step to its last. Times are seconds from the run's start."""
 
     def __init__(
@@ -71,169 +47,21 @@ class Run:
         real_time: bool,
         remote_sense: Mapping[str, bool],
         can_switch_mode: Mapping[str, bool],
+        lines: Lines,
+        asker: Asker | None = None,
+        answers: Mapping[str, Quantity] | None = None,
     ) -> None:
-        self.clock = clock
-        self.start = clock.now()
-        self.record = record
+        super().__init__(clock, record, ports, person=person, beat=beat, real_time=real_time)
         self.memory = memory
-        self.ports = ports
+        self.lines = lines
+        self.questions = Questions(self, asker, answers or {})
         self.sourced: dict[str, Setpoint] = {}
         self.line = 0
-        self.executed = 0
-        self.patience_s = LONGEST_EXCHANGE_S
-        self.several = False
-        self._tell = tell
-        self._person = person
-        self._beat = beat
-        self._real_time = real_time
+        self.tell = tell
         self._remote_sense = remote_sense
         self._can_switch_mode = can_switch_mode
         self._looked: set[str] = set()
-        self._grids: list[_Grid] = []
-        self._powered: list[Port] = []
-        self._watched: list[Port] = []
-        self._ignoring_person = False
-        self._switching_off = False
         self._named: dict[str, dict[str, float | None]] = defaultdict(dict)
-
-    # Time
-
-    def now(self) -> float:
-        """Seconds since the run's start."""
-        return self.clock.now() - self.start
-
-    def alive(self) -> None:
-        """Tell the watchdog that the run goes on, and by when at the latest it says so again.
-
-        Raises WatchdogError where it is gone; but not while outputs are switched off, which is the
-        very thing to do then.
-        """
-        if self._beat is not None:
-            try:
-                self._beat.beat(self.executed, self.patience_s)
-            except BenchError:
-                if not self._switching_off:
-                    raise
-
-    def attend(self) -> None:
-        """Look at what the person wants; raises Interrupted."""
-        if self._person.stop_at_once:
-            raise Interrupted(at_once=True)
-        if self._person.stop and not self._ignoring_person:
-            raise Interrupted
-
-    def wait_until(self, moment: float) -> None:
-        """Let time pass until a moment, reading every powered channel meanwhile: never blind."""
-        while True:
-            self.attend()
-            due = moment
-            for port in self._watched:
-                due = min(due, max(port.next_due, self.now()))
-            self._pass_time(due)
-            if due >= moment:
-                return
-            self._read_due(due)
-
-    def _read_due(self, moment: float) -> None:
-        for port in self._watched:
-            if port.next_due <= moment + 1e-9:
-                port.measure()
-
-    def look_round(self, ahead_s: float = 0.0, but: Sequence[Port] = ()) -> None:
-        """Read what is due by now, or will be while a step keeps the run busy for so long.
-
-        `but` are the channels that the step reads itself.
-        """
-        if self._watched:
-            moment = self.now() + ahead_s
-            for port in self._watched:
-                if port.next_due <= moment and port not in but:
-                    port.measure()
-
-    def _pass_time(self, moment: float) -> None:
-        """Until a moment, with nothing to read; in real time the person and watchdog have a say."""
-        clock, start = self.clock, self.start
-        if not self._real_time:
-            clock.wait_until(start + moment)
-            return
-        while True:
-            now = self.now()
-            if now >= moment - CLOCK_S:
-                return
-            self.alive()
-            self.attend()
-            clock.wait_until(start + min(moment, now + ATTENTION_S))
-
-    def begin_grid(self, start: float, period: float) -> None:
-        """A loop on a grid begins."""
-        self._grids.append(_Grid(start, period))
-        self.clock.begin_grid(self.start + start, period)
-
-    def tick(self, k: int) -> None:
-        """Wait for tick k of the innermost grid; guard readings come at fractions of its period."""
-        grid = self._grids[-1]
-        moment = grid.start + k * grid.period
-        if self._real_time or self._person.stop:
-            self.attend()
-        for port in self._watched:
-            if port.next_due < moment:
-                self._watch_until(moment, grid.period)
-                self._read_left_out(moment - grid.period)
-                break
-        if self._real_time:
-            self._pass_time(moment)
-        late = self.clock.tick(k)
-        if late > 0.0:
-            grid.worst = max(grid.worst, late)
-            if late > UNHEEDED_LATENESS_S:
-                grid.late += 1
-
-    def _watch_until(self, moment: float, period: float) -> None:
-        """Read what is due before a tick, on whole fractions of the period."""
-        while True:
-            now = self.now()
-            nearest = min(port.next_due for port in self._watched)
-            if nearest >= moment or now >= moment:
-                return
-            parts = max(1, math.ceil(period / max(nearest - now, 1e-9)))
-            longest = max(port.shortest_interval_s for port in self._watched)
-            parts = min(parts, max(1, math.floor(period / longest)))
-            left = (moment - now) / period * parts
-            # A fraction that the clock's whole nanoseconds can't tell from now would never pass.
-            due = moment - math.floor(left - LEAST_WAIT_S / period * parts) * period / parts
-            if due >= moment - 1e-9 and nearest >= now + longest:
-                return
-            self._pass_time(min(due, moment))
-            if self.now() >= moment - longest / 2:
-                return
-            for port in self._watched:
-                if port.next_due <= self.now() + period / parts:
-                    port.measure()
-
-    def _read_left_out(self, tick: float) -> None:
-        """Read what is due and has not been read since the last tick, though this one gets late.
-
-        The body takes too long to leave a place between two ticks, and doesn't read it itself.
-        """
-        now = self.now()
-        for port in self._watched:
-            if port.next_due <= now and port.last_time < tick:
-                port.measure()
-
-    def skipped(self, ticks: int) -> None:
-        """Ticks that passed while the body looped or waited."""
-        self._grids[-1].skipped += ticks
-
-    def end_grid(self, line: int) -> None:
-        """The innermost loop on a grid is over; its lateness goes on record."""
-        grid = self._grids.pop()
-        self.clock.end_grid()
-        if grid.late or grid.skipped:
-            self.event(
-                "lateness",
-                f"line {line}: ticks late {grid.late}, by {grid.worst:.3g} s at most; "
-                f"skipped {grid.skipped}",
-            )
 
     # Channels
 
@@ -291,6 +119,21 @@ class Run:
                 look_before_on(port, setpoint, self)
             port.program(setpoint)
 
+    def before_pulses(self, port: Port, width: float) -> None:
+        """What is to be known and read before a pulse keeps the run from reading."""
+        if port.capturing is None and port.on and port.counters.unread:
+            # Between pulses the level that they return to counts by its last reading.
+            port.measure()
+        self.look_round(width, (port,))
+
+    def pulse(self, port: Port, pulse: Pulse, share: float | None, trace: int, line: int) -> None:
+        """One pulse from the programmed level; `share` is its part of the period, if it has one."""
+        assert port.setpoint is not None
+        at_its_level = Setpoint(port.setpoint.mode, pulse.level, pulse.low, pulse.high)
+        refuse_beyond_rating(port, at_its_level, pulse=True)
+        with self.busy(pulse.width_s):
+            fire(port, pulse, share, trace, line)
+
     def switch_on(self, port: Port, forced: tuple[float, float]) -> None:
         """`output on`: the last `source` again, read back, looked at, on record, then switched."""
         setpoint = self.sourced[port.name]
@@ -298,6 +141,7 @@ class Run:
             # It is on already: nothing is switched, and ranges don't change under power.
             self.program(port, setpoint)
             return
+        self._read_guards(port)
         specification = port.channel.specification
         level, limit = abs(setpoint.level), max(abs(setpoint.low), abs(setpoint.high))
         own = (level, limit) if setpoint.mode == "voltage" else (limit, level)
@@ -316,35 +160,35 @@ class Run:
         port.program(setpoint)
         look_before_on(port, setpoint, self)
         self._read_back(port, setpoint, on=False)
-        for other in self.ports.values():
-            # A guard on a channel that nobody has read yet guards nothing.
-            unread = any(other.name in guard.unread for guard in other.extra)
-            if unread and not other.on and other.can_measure_off:
-                other.measure()
         self.event("output", f"{port.name} on", port)
         self.on(port)
         port.measure()
+
+    def _read_guards(self, port: Port) -> None:
+        """A guard on a line or a channel that nobody has read yet guards nothing."""
+        self.lines.judge(port)
+        for other in self.ports.values():
+            if other is port or other.on or not other.watches_others:
+                continue
+            if other.can_measure_off:
+                other.measure()
+            elif any(rated.part == port.part for rated in other.rated if rated.by):
+                raise Failed(
+                    f"{other.name} watches {port.part}, and can't be read before it is on itself: "
+                    "switch it on first",
+                    "recipe",
+                )
 
     def on(self, port: Port, anew: bool = True) -> None:
         """Switch on and watch from now on; all that was told so far is on the disk before."""
         self.record.commit()
         port.switch(True, anew)
-        if port not in self._powered:
-            self._powered.append(port)
-        self._watch()
+        self.watch(port, True)
 
     def off(self, port: Port) -> None:
         """Open the output."""
         port.switch(False)
-        if port in self._powered:
-            self._powered.remove(port)
-        self._watch()
-
-    def _watch(self) -> None:
-        """While any output is on: every powered channel, and every one that a guard names."""
-        named = [p for p in self.ports.values() if p.extra and not p.on and p.can_measure_off]
-        self._watched = [*self._powered, *named] if self._powered else []
-        self.several = len(self.ports) > 1 and bool(self._watched)
+        self.watch(port, False)
 
     def _read_back(self, port: Port, setpoint: Setpoint, on: bool) -> None:
         """What was programmed is what the instrument says it has; a difference ends the run."""
@@ -389,11 +233,18 @@ class Run:
         finally:
             self._switching_off = False
 
-    # What is told and recorded
+    # Lines
 
-    def event(self, kind: str, text: str, port: Port | None = None) -> None:
-        """Something that the run did, on record."""
-        self.record.event(self.now(), kind, text, port.name if port is not None else "")
+    def switch_line(self, name: str, high: bool) -> None:
+        """Drive a digital output; on record."""
+        self.lines.write(name, high)
+        self.event("line", f"{name} {STATES[high]}")
+
+    def saw_line(self, name: str, high: bool) -> None:
+        """A line that was waited for is there; as late as it was looked at."""
+        self.record.event(self.now(), "line", f"{name} is {STATES[high]}", exact=False)
+
+    # What is told and recorded
 
     def happened(self, channel: str, event: Event) -> None:
         """Something that an instrument reported, on record."""
@@ -403,27 +254,18 @@ class Run:
         """Tell the person, or only the record."""
         self.record.note(self.now(), words)
         if aloud:
-            self._tell(words)
+            self.tell(words)
 
     @contextmanager
     def undisturbed(self) -> Iterator[None]:
         """`finally` is not interrupted by the first wish to stop, which led to it."""
         self._ignoring_person = True
         for port in self.ports.values():
-            port.in_final = True
+            port.judge.in_final = True
         try:
             yield
         finally:
             self._ignoring_person = False
-
-
-class _Grid:
-    """A loop's grid and how well it is kept."""
-
-    def __init__(self, start: float, period: float) -> None:
-        self.start, self.period = start, period
-        self.late = self.skipped = 0
-        self.worst = 0.0
 
 
 def _scale(find: Callable[[float], object], magnitude: float | None) -> float | None:

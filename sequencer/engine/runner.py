@@ -12,12 +12,11 @@ import traceback
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 from drivers.faults import BenchError
-from drivers.kinds import KINDS
-from sequencer.engine.compile import Compiler
+from sequencer.engine.asking import Asker
+from sequencer.engine.assembly import Assembly
 from sequencer.engine.ending import (
     Ending,
     Failed,
@@ -27,20 +26,17 @@ from sequencer.engine.ending import (
     RunEnds,
     Tripped,
 )
-from sequencer.engine.expressions import READINGS, Expressions, Scope
 from sequencer.engine.port import Port
-from sequencer.engine.run import Beat, Person, Run
+from sequencer.engine.run import Beat, Person
 from sequencer.engine.steps import Step, all_steps
 from sequencer.record.failures import StoreError
-from sequencer.record.rows import CHANNEL_COLUMNS
 
 if TYPE_CHECKING:
     from drivers.bench import Bench
+    from grammar.quantity import Quantity
     from sequencer.checker import Checked
-    from sequencer.record import RunWriter, StreamWriter
+    from sequencer.record import RunWriter
 
-LATENESS_S = 0.05
-"""What a run in real time may come too late by, beyond the apertures, without being called so."""
 FAULTS_OF_A_LINK = ("link", "instrument")
 MOST_INTERRUPTIONS = 10
 """How often a person who leans on Ctrl-C starts the switching off anew, where no signal handler
@@ -63,114 +59,31 @@ class Runner:
         beat: Beat | None = None,
         real_time: bool = False,
         ideal: bool = False,
+        asker: Asker | None = None,
+        answers: Mapping[str, Quantity] | None = None,
     ) -> None:
         self.checked = checked
-        self._ideal = ideal
-        self._real_time = real_time
         self._beat = beat
         self.record = record
-        self.memory: list[float] = []
         self.person = person or Person()
-        names = self._place_settings()
-        bases = self._place_channels()
-        self.ports: dict[str, Port] = {}
-        used = [channel.name.id for channel in checked.recipe.channels]
-        self.run = Run(
-            bench.clock,
+        made = Assembly(
+            checked,
+            bench,
             record,
-            self.memory,
-            self.ports,
             tell=tell,
             person=self.person,
             beat=beat,
             real_time=real_time,
-            remote_sense={n: self._declares(n, "remote sense") for n in used},
-            can_switch_mode={n: self._declares(n, "mode change under power") for n in used},
+            ideal=ideal,
+            asker=asker,
+            answers=answers,
         )
-        for name in used:
-            self.ports[name] = self._port(name, bench, bases[name])
-        scope = Scope(self.memory, names)
-        guards = Expressions(
-            scope,
-            {n: b[1] for n, b in bases.items()},
-            checked.dimensions,
-            self.run.now,
-            {},
-            checked.relative,
-        )
-        expressions = Expressions(
-            scope, {n: b[0] for n, b in bases.items()}, checked.dimensions, self.run.now,
-            {part: partial(self._limit_of, part) for part in checked.parts}, checked.relative,
-        )  # fmt: skip
-        extras = self._traces()
-        compiler = Compiler(checked, expressions, self.ports, extras)
-        self.requires = [
-            (expressions.condition(node.condition), node) for node in checked.recipe.requires
-        ]
-        for node in checked.recipe.guards:
-            guard = Compiler(checked, guards, self.ports, extras).guard(node)
-            for name in guard.channels:
-                self.ports[name].extra.append(guard)
-        self.steps, self._lets = compiler.top(checked.recipe.steps)
-        self.final = compiler.block(checked.recipe.final)
+        self.made = made
+        self.run, self.ports, self.memory = made.run, made.ports, made.memory
+        self.requires, self.steps, self.final = made.requires, made.steps, made.final
+        self._lets = made.names
         self.left: dict[str, float] = {}
         self._untold: list[tuple[float, str, str, str]] = []
-
-    def _declares(self, channel: str, capability: str) -> bool:
-        return self.checked.channels[channel].can(capability)
-
-    def _place_settings(self) -> dict[str, int]:
-        names = {}
-        for name, facts in self.checked.settings.items():
-            names[name] = len(self.memory)
-            self.memory.append(facts.value)
-        return names
-
-    def _place_channels(self) -> dict[str, tuple[int, int]]:
-        """Where each channel's readings are kept: as steps see them, and as guards do."""
-        bases = {}
-        for channel in self.checked.recipe.channels:
-            first = len(self.memory)
-            bases[channel.name.id] = (first, first + len(READINGS))
-            self.memory += [float("nan")] * (2 * len(READINGS))
-            for base in bases[channel.name.id]:
-                self.memory[base + 2] = 0.0
-                self.memory[base + 4 : base + 8] = [0.0] * 4
-        return bases
-
-    def _port(self, name: str, bench: Bench, bases: tuple[int, int]) -> Port:
-        facts = self.checked.part_on(name)
-        stream = self.record.stream(name, CHANNEL_COLUMNS)
-        return Port(
-            bench.channels[name],
-            bench.clock,
-            self.run.start,
-            self.memory,
-            *bases,
-            stream.append,
-            self.run.happened,
-            part=facts.name if facts is not None else "",
-            kind=KINDS[facts.kind] if facts is not None else None,
-            ratings=facts.ratings if facts is not None else {},
-            not_pushed=facts.not_pushed if facts is not None else False,
-            line_frequency_hz=bench.file.line_frequency_hz,
-            ideal=self._ideal,
-            lateness_s=LATENESS_S if self._real_time else 0.0,
-        )
-
-    def _limit_of(self, part: str, quantity: str) -> tuple[float, float]:
-        worst = self.checked.worst
-        assert worst is not None
-        return worst.limits[part][quantity]
-
-    def _traces(self) -> dict[str, StreamWriter]:
-        extras: dict[str, StreamWriter] = {}
-        for name, facts in self.checked.traces.items():
-            units = {column: dimension.unit for column, dimension in facts.extra.items()}
-            self.record.trace(facts.number, name, facts.channels, units)
-            if facts.extra:
-                extras[name] = self.record.stream(f"trace:{name}", ("time", *facts.extra))
-        return extras
 
     def execute(self) -> Ending:
         """Run it to its end. Never raises: whatever happens ends with outputs off and a reason."""
@@ -209,6 +122,14 @@ class Runner:
             self.run.event("identity", " ".join(f for f in identity if f), port)
             port.channel.reset()
             port.begin()
+        stuck = self._rest()
+        self._put_notes_on_record()
+        if stuck:
+            raise Failed(f"{', '.join(stuck)} can't be brought to rest", "instrument")
+        self.do_steps()
+
+    def do_steps(self) -> None:
+        """What the run is for: the recipe's steps. By hand they come one at a time."""
         self.execute_block(self.steps)
 
     def execute_block(self, steps: Sequence[Step]) -> None:
@@ -222,7 +143,11 @@ class Runner:
             sequence = record.begin_step(step.line, step.text, start)
             step.count += 1
             try:
-                step.run(run)
+                branch = step.branch(run)
+                if branch is None:
+                    step.run(run)
+                else:
+                    self.execute_block(branch)
             except StoreError:
                 # Nor can this be written, and a locked store would be waited for once more.
                 raise
@@ -320,8 +245,13 @@ class Runner:
                     except Exception as again:
                         self._note("off failed", str(again), name)
                         unknown.append(name)
+            unknown += self._rest()
         self._put_notes_on_record()
         return tuple(unknown)
+
+    def _rest(self) -> tuple[str, ...]:
+        """Digital outputs to their state of rest; those that could not be brought there."""
+        return self.run.lines.rest(self._note)
 
     def _off(self, port: Port, trip: bool) -> None:
         was_on = port.on

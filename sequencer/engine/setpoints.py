@@ -18,11 +18,17 @@ if TYPE_CHECKING:
 RAMP_STEPS = 20
 
 
-def refuse_beyond_rating(port: Port, setpoint: Setpoint) -> None:
+def refuse_beyond_rating(port: Port, setpoint: Setpoint, pulse: bool = False) -> None:
     """The level, and the limit where it can come to hold, against the ratings. Raises Failed.
 
-    A part that brings a voltage drives current both ways, whatever the level is.
+    A part that brings a voltage drives current both ways, whatever the level is. One that may be
+    destroyed may be taken past them.
     """
+    if port.may_be_destroyed:
+        return
+    ratings = {r.quantity: (r.low, r.high) for r in port.rated if not r.by}
+    if not pulse:
+        ratings = port.ratings
     mode, level, low, high = setpoint
     forces = port.kind is not None and port.kind.forces != "nothing"
     asked = [(mode, level)]
@@ -32,7 +38,7 @@ def refuse_beyond_rating(port: Port, setpoint: Setpoint) -> None:
     elif level:
         asked.append(("voltage", high if level > 0 else low))
     for quantity, value in asked:
-        low, high = port.ratings.get(quantity, (-math.inf, math.inf))
+        low, high = ratings.get(quantity, (-math.inf, math.inf))
         if not low <= value <= high:
             raise Failed(
                 f"{port.name}: {words(setpoint)} was asked for, and the {quantity} of "

@@ -1,4 +1,4 @@
-"""The steps of a recipe, compiled: what each does when it runs. No units, no tree, no parsing.
+"""Steps of a recipe, compiled: what each does when it runs. No units, no tree, no parsing.
 
 A step holds its source line, resolved places in the memory and compiled expressions, and asks the
 run for everything that takes time, switches or records.
@@ -11,8 +11,8 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from drivers.channel import Mode, Setpoint
-from sequencer.engine.ending import Failed, LeaveLoop, Stopped
-from sequencer.engine.expressions import Condition, Number
+from sequencer.engine.ending import Failed, Stopped
+from sequencer.engine.expressions import Number
 
 if TYPE_CHECKING:
     from sequencer.engine.port import Port
@@ -22,7 +22,12 @@ Bounds = Callable[[], tuple[float, float]]
 
 
 class Step:
-    """One step; `count` is how often it ran since its outermost loop began."""
+    """One step; `count` is how often it ran since its outermost loop began.
+
+    One that `takes_time` may keep a loop from its next tick on purpose.
+    """
+
+    takes_time = False
 
     def __init__(self, line: int, text: str) -> None:
         self.line = line
@@ -32,6 +37,13 @@ class Step:
     def run(self, run: Run) -> None:
         """Do it."""
         raise NotImplementedError
+
+    def branch(self, run: Run) -> Sequence[Step] | None:
+        """The steps that running this one comes to, where it is nothing else than running them.
+
+        Outside of loops each of them has a row of its own on record.
+        """
+        return None
 
     def inner(self) -> Sequence[Step]:
         """The steps within this one."""
@@ -125,6 +137,8 @@ class Measure(Step):
 class Wait(Step):
     """Lets time pass; guards keep watching."""
 
+    takes_time = True
+
     def __init__(self, line: int, text: str, duration: Number) -> None:
         super().__init__(line, text)
         self.duration = duration
@@ -132,207 +146,6 @@ class Wait(Step):
     def run(self, run: Run) -> None:
         """Do it."""
         run.wait_until(run.now() + lasting(self.duration(), self.line))
-
-
-class Loop(Step):
-    """What all loops share: a body, and `leave`."""
-
-    def __init__(self, line: int, text: str, body: Sequence[Step]) -> None:
-        super().__init__(line, text)
-        self.body = tuple(body)
-
-    def inner(self) -> Sequence[Step]:
-        """The steps within this one."""
-        return self.body
-
-    def turn(self, run: Run) -> None:
-        """One turn of the body."""
-        for step in self.body:
-            step.run(run)
-            step.count += 1
-
-
-class Every(Loop):
-    """A body on a time grid that does not drift: ticks at t0 + k·P.
-
-    A tick that has passed is *skipped* where the body loops or waits, since it may take longer than
-    a period on purpose; otherwise it is *late*, and runs.
-    """
-
-    def __init__(
-        self,
-        line: int,
-        text: str,
-        body: Sequence[Step],
-        period: Number,
-        duration: Number,
-        until: Condition | None,
-        otherwise: Sequence[Step] | None,
-    ) -> None:
-        super().__init__(line, text, body)
-        self.period, self.duration, self.until = period, duration, until
-        self.otherwise = tuple(otherwise) if otherwise is not None else None
-        self.may_skip = any(isinstance(s, Loop | Wait) for s in all_steps(body))
-
-    def inner(self) -> Sequence[Step]:
-        """The steps within this one."""
-        return (*self.body, *(self.otherwise or ()))
-
-    def run(self, run: Run) -> None:
-        """Do it."""
-        period = lasting(self.period(), self.line)
-        duration, start = lasting(self.duration(), self.line), run.now()
-        # The shaved nanosecond keeps floor(D/P) whole where D is a multiple of P in decimal.
-        last = math.floor(duration / period * (1 + 1e-12))
-        run.begin_grid(start, period)
-        try:
-            met = self._turns(run, start, period, last)
-        finally:
-            run.end_grid(self.line)
-        if met is None:
-            return
-        if self.until is None:
-            run.wait_until(start + duration)
-        elif not met and self.otherwise is not None:
-            for step in self.otherwise:
-                step.run(run)
-                step.count += 1
-        elif not met:
-            raise Failed(
-                f"line {self.line}: the time ran out before the condition of `{self.text}` held",
-                "recipe",
-            )
-
-    def _turns(self, run: Run, start: float, period: float, last: int) -> bool | None:
-        """The ticks; True where the condition came, False where time ran out, None on `leave`."""
-        until, body, tick = self.until, self.body, run.tick
-        k = 0
-        try:
-            while True:
-                for step in body:
-                    step.run(run)
-                    step.count += 1
-                if until is not None and until():
-                    return True
-                k += 1
-                if self.may_skip:
-                    passed = math.ceil((run.now() - start) / period - 1e-9)
-                    if passed > k:
-                        passed = min(passed, last + 1)
-                        run.skipped(passed - k)
-                        k = passed
-                if k > last:
-                    return False
-                tick(k)
-        except LeaveLoop:
-            return None
-
-
-class Repeat(Loop):
-    """A body a number of times; with a name for the count where there is one."""
-
-    def __init__(
-        self,
-        line: int,
-        text: str,
-        body: Sequence[Step],
-        place: int | None,
-        turns: Callable[[], Sequence[float]],
-    ) -> None:
-        super().__init__(line, text, body)
-        self.place, self.turns = place, turns
-
-    def run(self, run: Run) -> None:
-        """Do it."""
-        memory = run.memory
-        try:
-            for value in self.turns():
-                if self.place is not None:
-                    memory[self.place] = value
-                run.attend()
-                run.look_round()
-                self.turn(run)
-        except LeaveLoop:
-            return
-
-
-class Leave(Step):
-    """Out of the innermost loop."""
-
-    def run(self, run: Run) -> None:
-        """Do it."""
-        raise LeaveLoop
-
-
-class If(Step):
-    """The first arm whose condition holds, or the last without one."""
-
-    def __init__(
-        self,
-        line: int,
-        text: str,
-        arms: Sequence[tuple[Condition, Sequence[Step]]],
-        otherwise: Sequence[Step],
-    ) -> None:
-        super().__init__(line, text)
-        self.arms = tuple((condition, tuple(body)) for condition, body in arms)
-        self.otherwise = tuple(otherwise)
-
-    def inner(self) -> Sequence[Step]:
-        """The steps within this one."""
-        return (*(step for _, body in self.arms for step in body), *self.otherwise)
-
-    def run(self, run: Run) -> None:
-        """Do it."""
-        for condition, body in self.arms:
-            if condition():
-                chosen = body
-                break
-        else:
-            chosen = self.otherwise
-        for step in chosen:
-            step.run(run)
-            step.count += 1
-
-
-class Sweep(Step):
-    """A measured series of levels under one limit; stays at its last level."""
-
-    def __init__(
-        self,
-        line: int,
-        text: str,
-        ports: Sequence[Port],
-        mode: Mode,
-        levels: Callable[[], Sequence[float]],
-        limit: Bounds | None,
-        settle: Number | None,
-        until: Condition | None,
-        trace: int,
-        extras: Callable[[float], None] | None,
-    ) -> None:
-        super().__init__(line, text)
-        self.ports, self.mode, self.levels, self.limit = tuple(ports), mode, levels, limit
-        self.settle, self.until, self.trace, self.extras = settle, until, trace, extras
-
-    def run(self, run: Run) -> None:
-        """Do it."""
-        source = self.ports[0]
-        sourced = run.sourced[source.name]
-        low, high = self.limit() if self.limit is not None else (sourced.low, sourced.high)
-        for level in self.levels():
-            run.attend()
-            run.program(source, Setpoint(self.mode, level, low, high))
-            if self.settle is not None:
-                run.wait_until(run.now() + lasting(self.settle(), self.line))
-            else:
-                run.look_round()
-            for port in self.ports:
-                port.measure(self.trace, self.line)
-            if self.extras is not None:
-                self.extras(source.last_time)
-            if self.until is not None and self.until():
-                break
 
 
 class Assign(Step):
@@ -357,6 +170,18 @@ class Reset(Step):
     def run(self, run: Run) -> None:
         """Do it."""
         self.port.reset(self.counter)
+
+
+class Switch(Step):
+    """Drives a digital output line."""
+
+    def __init__(self, line: int, text: str, name: str, high: bool) -> None:
+        super().__init__(line, text)
+        self.name, self.high = name, high
+
+    def run(self, run: Run) -> None:
+        """Do it."""
+        run.switch_line(self.name, self.high)
 
 
 class Say(Step):

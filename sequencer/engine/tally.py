@@ -70,6 +70,10 @@ class Tally:
             self.highest_at = moment
         return total > self.relaxed
 
+    def most(self, amount: float) -> float:
+        """An amount (J or C) that may yet go in, with the gain error."""
+        return amount * self._up
+
     def begin(self) -> None:
         """The output goes on anew: a part that stores is counted from here."""
         if self.stores:

@@ -3,13 +3,14 @@
 from sequencer.record.export import to_csv
 from sequencer.record.failures import StoreError
 from sequencer.record.reader import Run
-from sequencer.record.rows import GuardRow, ResultRow, RunInfo, RunRow
+from sequencer.record.rows import GuardRow, PlotRow, ResultRow, RunInfo, RunRow
 from sequencer.record.store import Store, default_path, open_record
 from sequencer.record.streams import StreamWriter
 from sequencer.record.writer import RunWriter
 
 __all__ = [
     "GuardRow",
+    "PlotRow",
     "ResultRow",
     "Run",
     "RunInfo",

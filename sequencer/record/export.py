@@ -22,7 +22,13 @@ from typing import TextIO
 
 from sequencer.record.failures import StoreError
 from sequencer.record.reader import Columns, Run
-from sequencer.record.rows import CHANNEL_COLUMNS, QUANTITIES, Stream, extra_stream
+from sequencer.record.rows import (
+    CHANNEL_COLUMNS,
+    QUANTITIES,
+    Stream,
+    capture_stream,
+    extra_stream,
+)
 
 _SIGNS = "current and power are positive into the part"
 _VALUES = "SI units; inf is a reading past its range; an empty cell has no value"
@@ -114,6 +120,10 @@ def _trace(run: Run, name: str) -> tuple[list[str], Iterator[str]]:
     streams = run.streams()
     header = ["time (s)"]
     header += [f"{key} ({unit})" if unit else key for key, unit in found.extra.items()]
+    samples = streams.get(capture_stream(name))
+    if samples is not None:
+        header += _header(found.channels[0])
+        return header, _samples(run, samples, tuple(found.extra))
     parts: list[Iterator[tuple[float, str]]] = []
     for channel in found.channels:
         header += _header(channel)
@@ -123,6 +133,15 @@ def _trace(run: Run, name: str) -> tuple[list[str], Iterator[str]]:
     further = _further(run, streams.get(extra_stream(name)), tuple(found.extra))
     rows = zip(*parts, further, strict=False)
     return header, (f"{row[0][0]!r},{row[-1][1]},{_joined(row[:-1])}" for row in rows)
+
+
+def _samples(run: Run, stream: Stream, further: tuple[str, ...]) -> Iterator[str]:
+    """The samples of a trace's captures, with its further columns."""
+    for time, *block in run.blocks(stream, ("time", *QUANTITIES, *further)):
+        quantities, extra = block[: len(QUANTITIES)], block[len(QUANTITIES) :]
+        power = array("d", map(mul, quantities[0], quantities[1]))
+        for moment, cells in zip(time, _cells([*extra, *quantities, power]), strict=True):
+            yield f"{moment!r},{cells}"
 
 
 def _joined(row: tuple[tuple[float, str], ...]) -> str:

@@ -13,18 +13,21 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sequencer.analysis.verdicts import Row
 from sequencer.record.blocks import ROWS, unpack_column, unpack_rows
 from sequencer.record.failures import StoreError, telling
 from sequencer.record.rows import (
     EventRow,
     GuardRow,
     NoteRow,
+    PlotRow,
     ResultRow,
     RunMeta,
     StepRow,
     Stream,
     TraceRow,
 )
+from sequencer.record.schema import version_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -87,11 +90,33 @@ class Run:
 
     def results(self) -> list[ResultRow]:
         """Results and expectations in the recipe's order."""
-        rows = self._all(
-            "SELECT name, value, unit, title, text, verdict, method, reason FROM result"
+        lines = self._all(
+            "SELECT sequence, name, value, unit, title, text, verdict, method, reason FROM result"
             " WHERE run = ? ORDER BY sequence"
         )
-        return [ResultRow(*row) for row in rows]
+        rows: dict[int, list[Row]] = {}
+        each: dict[int, str] = {}
+        for sequence, grouped_by, *row in self._since_2(
+            "SELECT sequence, grouped_by, key, label, answer, value, unit, text, verdict, method,"
+            " reason FROM result_row WHERE run = ? ORDER BY sequence, row"
+        ):
+            rows.setdefault(sequence, []).append(Row(*row))
+            each[sequence] = grouped_by
+        return [
+            ResultRow._make((*line, each.get(sequence, ""), tuple(rows.get(sequence, ()))))
+            for sequence, *line in lines
+        ]
+
+    def plots(self) -> list[PlotRow]:
+        """The plots that the recipe asks for, in its order."""
+        rows = self._since_2(
+            "SELECT traces, y, y_logarithmic, x, x_logarithmic FROM plot WHERE run = ?"
+            " ORDER BY sequence"
+        )
+        return [
+            PlotRow(tuple(json.loads(traces)), y, bool(y_logarithmic), x, bool(x_logarithmic))
+            for traces, y, y_logarithmic, x, x_logarithmic in rows
+        ]
 
     def streams(self) -> dict[str, Stream]:
         """The tables of numbers by name, in the order in which they were begun."""
@@ -202,6 +227,12 @@ class Run:
             zip(*unpack_rows([data for (data,) in rows], len(stream.columns)), strict=True)
         )
         return [array("d", whole[position]) for position in wanted]
+
+    def _since_2(self, sql: str) -> list[Any]:
+        """Rows of a table that stores have since version 2; an older one that is only read has none
+        and stays as it is."""
+        with telling(self._path):
+            return self._all(sql) if version_of(self._connection) >= 2 else []
 
     def _all(self, sql: str) -> list[Any]:
         with telling(self._path):

@@ -9,6 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple
 
+from sequencer.analysis.verdicts import Row
+
 # What the stream of a channel holds of each reading besides its time, in the order of a trace's
 # columns, with the units.
 QUANTITIES = {
@@ -24,6 +26,15 @@ QUANTITIES = {
 # `trace` is the number of the trace that a reading belongs to, -1 where it belongs to none; `step`
 # is the line of the recipe.
 CHANNEL_COLUMNS = ("time", *QUANTITIES, "trace", "step")
+
+
+# What the stream of a capture's samples holds of each, before the trace's further columns.
+SAMPLE_COLUMNS = ("time", *QUANTITIES)
+
+
+def capture_stream(trace: str) -> str:
+    """The name of the stream that holds the samples of a trace's captures."""
+    return f"capture:{trace}"
 
 
 def extra_stream(trace: str) -> str:
@@ -67,7 +78,10 @@ class GuardRow(NamedTuple):
 
 
 class ResultRow(NamedTuple):
-    """A result or an expectation, in the recipe's order; `value` in SI, None where refused."""
+    """A result or an expectation, in the recipe's order; `value` in SI, None where refused.
+
+    One that is grouped by a column (`each`) or has several answers has `rows` in place of a value.
+    """
 
     name: str
     value: float | None
@@ -77,6 +91,22 @@ class ResultRow(NamedTuple):
     verdict: str = ""
     method: str = ""
     reason: str = ""
+    each: str = ""
+    rows: tuple[Row, ...] = ()
+
+    def as_data(self) -> dict[str, Any]:
+        """The same as plain data: what `--json` gives."""
+        return {**self._asdict(), "rows": [row._asdict() for row in self.rows]}
+
+
+class PlotRow(NamedTuple):
+    """A plot that the recipe asks for: of which traces, and which column against which."""
+
+    traces: tuple[str, ...]
+    y: str
+    y_logarithmic: bool
+    x: str
+    x_logarithmic: bool
 
 
 class RunRow(NamedTuple):

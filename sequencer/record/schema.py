@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from sequencer.record.failures import StoreError
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 # "fuse" in ASCII, in the field of the file's header that SQLite leaves to the application.
 APPLICATION_ID = 0x66757365
 
@@ -86,12 +86,17 @@ TABLES = (
     ),
     Table(
         "stream",
-        "One row a table of numbers: the readings of a channel (named like it), or the further "
-        "columns of a trace (named `trace:NAME`).",
+        "One row a table of numbers: the readings of a channel (named like it), the further "
+        "columns of a trace (named `trace:NAME`), or the samples of its captures "
+        "(`capture:NAME`).",
         (
             Column("key", "INTEGER PRIMARY KEY", "number of the stream in this store"),
             _RUN,
-            Column("name", "TEXT NOT NULL", "the channel's name, or `trace:` and the trace's"),
+            Column(
+                "name",
+                "TEXT NOT NULL",
+                "the channel's name, or the trace's after `trace:` or `capture:`",
+            ),
             Column("columns", "TEXT NOT NULL", 'JSON: names of its columns in order, "time" first'),
         ),
         "UNIQUE (run, name)",
@@ -213,10 +218,47 @@ TABLES = (
         "PRIMARY KEY (run, sequence)",
         "WITHOUT ROWID",
     ),
+    Table(
+        "result_row",
+        "One row a value of a result that is grouped by a column or has several answers, and one a "
+        "group of an expectation on such. New in version 2.",
+        (
+            _RUN,
+            Column("sequence", "INTEGER NOT NULL", "the line's `sequence` in `result`"),
+            Column("row", "INTEGER NOT NULL", "order within the line, from 0"),
+            Column("grouped_by", "TEXT NOT NULL", "the column it is grouped by, or empty"),
+            Column("key", "REAL", "that column's value in the group (SI), empty if not grouped"),
+            Column("label", "TEXT NOT NULL", "the same in words, or empty"),
+            Column("answer", "TEXT NOT NULL", "which of several answers, empty where it is one"),
+            Column("value", "REAL", "its value (SI); empty where refused, or for an expectation"),
+            Column("unit", "TEXT NOT NULL", "unit in which it is shown"),
+            Column("text", "TEXT NOT NULL", "the value as shown"),
+            Column("verdict", "TEXT NOT NULL", "as in `result`"),
+            Column("method", "TEXT NOT NULL", "method that the number depends on"),
+            Column("reason", "TEXT NOT NULL", "why there is no value, or why that verdict"),
+        ),
+        "PRIMARY KEY (run, sequence, row)",
+        "WITHOUT ROWID",
+    ),
+    Table(
+        "plot",
+        "One row a plot that the recipe asks for, in its order. New in version 2.",
+        (
+            _RUN,
+            Column("sequence", "INTEGER NOT NULL", "order in the recipe, from 0"),
+            Column("traces", "TEXT NOT NULL", "JSON: names of the traces or results it is of"),
+            Column("y", "TEXT NOT NULL", "the column upwards, as written"),
+            Column("y_logarithmic", "INTEGER NOT NULL", "1 where its axis is logarithmic"),
+            Column("x", "TEXT NOT NULL", "the column across, as written"),
+            Column("x_logarithmic", "INTEGER NOT NULL", "1 where its axis is logarithmic"),
+        ),
+        "PRIMARY KEY (run, sequence)",
+        "WITHOUT ROWID",
+    ),
 )
 _INDEXES = (
-    "CREATE INDEX event_of_run ON event (run)",
-    "CREATE INDEX note_of_run ON note (run)",
+    "CREATE INDEX IF NOT EXISTS event_of_run ON event (run)",
+    "CREATE INDEX IF NOT EXISTS note_of_run ON note (run)",
 )
 
 
@@ -246,15 +288,20 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 
 
 def prepare(connection: sqlite3.Connection, path: Path) -> None:
-    """Create the tables in an empty file. Raises StoreError as `verify` does."""
+    """Create the tables in an empty file, and those that a store of an older version lacks.
+
+    Raises StoreError as `verify` does.
+    """
     if _has_tables(connection):
         verify(connection, path)
     # Kept in the file's header, so this changes nothing in a store that exists already.
     connection.execute("PRAGMA journal_mode = WAL")
     with transaction(connection):
         # Another process may have created them between the look and the lock.
-        if not _has_tables(connection):
-            for statement in (*(table.sql for table in TABLES), *_INDEXES):
+        if version_of(connection) < SCHEMA_VERSION:
+            there = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+            missing = [table.sql for table in TABLES if table.name not in there]
+            for statement in (*missing, *_INDEXES):
                 connection.execute(statement)
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
@@ -268,13 +315,18 @@ def verify(connection: sqlite3.Connection, path: Path) -> None:
             f"{path} is a database, but not a store of this program",
             "name another file; this one was left as it is",
         )
-    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    version = version_of(connection)
     if version > SCHEMA_VERSION:
         raise StoreError(
             f"{path} was written by a newer version of this program (its schema is {version}, "
             f"this version knows {SCHEMA_VERSION})",
             "upgrade this program, or name another store; this one was left as it is",
         )
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """The version of a store's schema, 0 where there is none yet."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def _has_tables(connection: sqlite3.Connection) -> bool:

@@ -24,6 +24,10 @@ class StreamWriter(Protocol):
         """Take one row: a float a column, the time first. Raises StoreError."""
         ...
 
+    def flush(self) -> None:
+        """Put into the store what is held back. Raises StoreError."""
+        ...
+
 
 class BufferedStream:
     """Rows of a dry run: at most one block of them is held back."""

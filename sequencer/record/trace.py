@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.record.rows import QUANTITIES, extra_stream
+from sequencer.record.rows import QUANTITIES, TraceRow, capture_stream, extra_stream
 
 if TYPE_CHECKING:
     from sequencer.record.reader import Run
+
+
+Column = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -26,11 +29,11 @@ class Trace:
     reading), loop variables and further columns by their names, and "CHANNEL.quantity" with voltage
     (V), current (A), power (W, the product of the two), limited (1 where the limit was in control),
     level (V or A, as sourced), charge (C), energy (J), voltage_range (V), current_range (A). A
-    place that has no value holds NaN.
+    place that has no value holds NaN. The rows of a capture are its samples, at their own times.
     """
 
     name: str
-    columns: dict[str, NDArray[np.float64]]
+    columns: dict[str, Column]
 
     def __len__(self) -> int:
         return len(self.columns["time"])
@@ -43,6 +46,8 @@ def read_trace(run: Run, name: str) -> Trace:
     """
     found = run.trace_row(name)
     streams = run.streams()
+    if capture_stream(name) in streams:
+        return _read_capture(run, found)
     empty = np.empty(0)
     columns = {"time": empty}
     if found.extra:
@@ -53,16 +58,29 @@ def read_trace(run: Run, name: str) -> Trace:
         own = _readings(run, channel, found.number) if channel in streams else {}
         if place == 0:
             columns["time"] = own.get("time", empty)
-        columns |= {f"{channel}.{key}": own.get(key, empty) for key in QUANTITIES}
-        with np.errstate(invalid="ignore"):  # over range times nothing is no number
-            columns[f"{channel}.power"] = own.get("voltage", empty) * own.get("current", empty)
+        columns |= _of_channel(channel, {key: own.get(key, empty) for key in QUANTITIES})
     rows = min(len(column) for column in columns.values())
     return Trace(name, {key: column[:rows] for key, column in columns.items()})
 
 
-def _readings(run: Run, channel: str, number: int) -> dict[str, NDArray[np.float64]]:
+def _of_channel(channel: str, own: dict[str, Column]) -> dict[str, Column]:
+    """A channel's quantities under their names in a trace, the power among them."""
+    columns = {f"{channel}.{key}": own[key] for key in QUANTITIES}
+    with np.errstate(invalid="ignore"):  # over range times nothing is no number
+        columns[f"{channel}.power"] = own["voltage"] * own["current"]
+    return columns
+
+
+def _read_capture(run: Run, found: TraceRow) -> Trace:
+    (channel,) = found.channels
+    own = run.columns(capture_stream(found.name))
+    columns = {key: own[key] for key in ("time", *found.extra)}
+    return Trace(found.name, columns | _of_channel(channel, own))
+
+
+def _readings(run: Run, channel: str, number: int) -> dict[str, Column]:
     names = ("trace", "time", *QUANTITIES)
-    kept: list[list[NDArray[np.float64]]] = [[] for _ in names]
+    kept: list[list[Column]] = [[] for _ in names]
     for block in run.blocks(run.stream(channel), names):
         arrays = [np.frombuffer(column) for column in block]
         mine = arrays[0] == number

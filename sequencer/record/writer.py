@@ -21,7 +21,7 @@ from sequencer.record.blocks import merge_live
 from sequencer.record.checkpoints import Checkpoints
 from sequencer.record.failures import telling
 from sequencer.record.lock import RunLock
-from sequencer.record.rows import GuardRow, ResultRow, RunInfo
+from sequencer.record.rows import GuardRow, PlotRow, ResultRow, RunInfo
 from sequencer.record.schema import transaction
 from sequencer.record.streams import BufferedStream, LiveStream, StreamWriter
 
@@ -58,10 +58,12 @@ class RunWriter:
         self._steps = 0
         self._checkpoints = Checkpoints(path) if live else None
 
-    def stream(self, name: str, columns: Sequence[str]) -> StreamWriter:
+    def stream(self, name: str, columns: Sequence[str], at_once: bool = False) -> StreamWriter:
         """Where the rows of a stream go; the first column is "time". One writer a name.
 
-        Raises ValueError where a name comes again with other columns.
+        Rows that come all `at_once`, as the samples of a capture do, are gathered on a bench too:
+        whoever appends them flushes them before they are acted upon. Raises ValueError where a
+        name comes again with other columns.
         """
         columns = tuple(columns)
         if name in self._streams:
@@ -78,7 +80,7 @@ class RunWriter:
             ).fetchone()[0]
         writer = (
             LiveStream(self._connection, self._path, key, len(columns), self._checkpoints.crowded)
-            if self._checkpoints
+            if self._checkpoints and not at_once
             else BufferedStream(self._connection, self._path, key)
         )
         self._streams[name] = key, columns, writer
@@ -148,10 +150,25 @@ class RunWriter:
     def results(self, rows: Iterable[ResultRow]) -> None:
         """All results and expectations, in the recipe's order; a later call replaces them."""
         self._put("DELETE FROM result WHERE run = ?", (self._key,))
-        for sequence, row in enumerate(rows):
+        self._put("DELETE FROM result_row WHERE run = ?", (self._key,))
+        for sequence, line in enumerate(rows):
             self._put(
                 "INSERT INTO result VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (self._key, sequence, *row),
+                (self._key, sequence, *line[:8]),
+            )
+            for number, row in enumerate(line.rows):
+                self._put(
+                    "INSERT INTO result_row VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (self._key, sequence, number, line.each, *row),
+                )
+
+    def plots(self, rows: Iterable[PlotRow]) -> None:
+        """All plots that the recipe asks for, in its order; a later call replaces them."""
+        self._put("DELETE FROM plot WHERE run = ?", (self._key,))
+        for sequence, row in enumerate(rows):
+            self._put(
+                "INSERT INTO plot VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (self._key, sequence, _json(row.traces), *row[1:]),
             )
 
     def update(
@@ -160,8 +177,17 @@ class RunWriter:
         settings: Mapping[str, Any] | None = None,
         conditions: Mapping[str, Any] | None = None,
         identities: Mapping[str, Any] | None = None,
+        recipe: str | None = None,
     ) -> None:
-        """Replace what became known, or was changed, after the run began."""
+        """Replace what became known, or was changed, after the run began.
+
+        The `recipe` is that of a run by hand, which is written while it goes on.
+        """
+        if recipe is not None:
+            self._put(
+                "UPDATE run SET recipe = ?, recipe_sha256 = ? WHERE key = ?",
+                (recipe, sha256(recipe.encode()).hexdigest(), self._key),
+            )
         given = {"settings": settings, "conditions": conditions, "identities": identities}
         for name, value in given.items():
             if value is not None:

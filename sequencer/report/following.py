@@ -7,7 +7,9 @@ nothing. Knows nothing of the process that writes, and draws nothing.
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grammar import tree
@@ -22,6 +24,7 @@ from sequencer.report.counts import COLUMNS, Count, Headroom
 if TYPE_CHECKING:
     from sequencer.record import Run
 
+_LINE = re.compile(r"(\w+) (?:is )?(high|low)\b")
 _OTHER = {"voltage": CURRENT, "current": VOLTAGE}
 
 
@@ -42,7 +45,10 @@ class Look(NamedTuple):
 
 
 class Snapshot(NamedTuple):
-    """A run now. `elapsed_s` is the time of the newest thing on record; `step` the one in hand."""
+    """A run now. `elapsed_s` is the time of the newest thing on record; `step` the one in hand.
+
+    `lines` are the digital lines with the state last seen or switched.
+    """
 
     title: str
     run: str
@@ -54,6 +60,7 @@ class Snapshot(NamedTuple):
     step: str
     channels: tuple[Look, ...]
     happened: tuple[tuple[float, str], ...]
+    lines: tuple[tuple[str, str], ...] = ()
 
 
 class Following:
@@ -99,6 +106,7 @@ class Following:
                 self._seen(name, count, on.get(name, False)) for name, count in self._counts.items()
             ),
             happened=tuple(new),
+            lines=_lines(e.text for e in events if e.kind == "line"),
         )
 
     def _not_told(self, happened: list[tuple[float, str]]) -> list[tuple[float, str]]:
@@ -203,6 +211,12 @@ class _InForce(Arithmetic):
         start, end = node.span.column - 1, node.span.end_column - 1
         line = self._checked.problems.source.line(node.span.line)
         return line[start : end if node.span.end_line == node.span.line else None]
+
+
+def _lines(told: Iterable[str]) -> tuple[tuple[str, str], ...]:
+    """Each line's last state, as events tell it: "lid is high", "pump low, at rest"."""
+    matches = (_LINE.match(text) for text in told)
+    return tuple({match[1]: match[2] for match in matches if match}.items())
 
 
 def _said(channel: str, text: str) -> str:

@@ -1,9 +1,9 @@
 """The live view: a process of its own that shows a run by reading its record.
 
-It is started before the bench is opened and is told what to follow through its standard input, a
-line each: `run ID`, `say WORDS`. The end of that input ends it, so it never outlives the run. On a
-terminal it draws over itself; on a pipe or a dumb terminal it writes a line once in a while. It
-holds no link and can switch nothing.
+It is started before the bench is opened and is told what to follow and to show through its standard
+input, a line each: `run ID`, `say WORDS`, `ask WORDS`, `asked`. The end of that input ends it, so
+it never outlives the run. On a terminal it draws over itself; on a pipe or a dumb terminal it
+writes a line once in a while. It holds no link and can switch nothing.
 """
 
 from __future__ import annotations
@@ -73,6 +73,15 @@ class LiveView:
         if not self.running:
             self._terminal.say(words)
 
+    def ask(self, words: str) -> None:
+        """Show a question and leave the terminal to the person, until it is over."""
+        if not self._send("ask " + " ".join(words.split())):
+            self._terminal.say(words)
+
+    def asked(self) -> None:
+        """No question is open any more: the view goes on."""
+        self._send("asked")
+
     def close(self) -> None:
         """The run is over: let the view show the last of it, in bounded time."""
         process, self._process = self._process, None
@@ -121,6 +130,8 @@ def render(snapshot: Snapshot, width: int) -> RenderableType:
         for guard in look.guards:
             style = "red" if guard.used >= 0.95 else "yellow" if guard.used >= 0.8 else ""
             parts.append(Text(bar(guard, width), style, overflow="ellipsis", no_wrap=True))
+    if snapshot.lines:
+        parts.append(Text(", ".join(f"{name} {state}" for name, state in snapshot.lines)))
     parts.append(Text("Ctrl-C stops the run and switches off.", "dim"))
     return Group(*parts)
 
@@ -132,19 +143,31 @@ def draw_over(
     from rich.live import Live
     from rich.text import Text
 
-    from sequencer.report.words import happening
+    from sequencer.report.words import counts_down, happening
 
+    shown: RenderableType = Text("")
     with Live(console=console, auto_refresh=False, transient=True) as live:
         while True:
             ended = heard.wait(REFRESH_S)
             for words in heard.said():
                 live.console.print(Text(printable(words), "bold yellow"))
+            question = heard.asked()
+            if question:
+                # The person types beneath: from here on the view writes nothing, until it is over.
+                live.update(Text(""), refresh=True)
+                live.console.print(shown)
+                live.console.print(Text(printable(question), "bold yellow"))
+            if heard.question and not ended:
+                continue
             found = following()
             if found is not None:
                 snapshot = found.look()
                 for time, text in snapshot.happened[-SHOWN_HAPPENINGS:]:
                     live.console.print(Text(happening(terminal, time, text)))
-                live.update(render(snapshot, console.width), refresh=True)
+                    if counts_down(text):
+                        live.console.bell()
+                shown = render(snapshot, console.width)
+                live.update(shown, refresh=True)
             if ended:
                 return
 
@@ -163,6 +186,8 @@ def write_lines(
         ended = heard.wait(REFRESH_S)
         for words in heard.said():
             terminal.say(words)
+        if question := heard.asked():
+            terminal.say(question)
         found = following()
         if found is not None:
             snapshot = found.look()
@@ -182,6 +207,8 @@ class Heard:
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._said: list[str] = []
         self.run_id = ""
+        self.question = ""
+        self._new_question = False
         threading.Thread(target=self._listen, args=(stream,), daemon=True).start()
 
     def _listen(self, stream: IO[str]) -> None:
@@ -203,7 +230,14 @@ class Heard:
             self.run_id = rest
         elif word == "say":
             self._said.append(rest)
+        elif word in ("ask", "asked"):
+            self.question, self._new_question = rest, word == "ask"
         return False
+
+    def asked(self) -> str:
+        """The question that was asked since the last time, empty where there is none."""
+        new, self._new_question = self._new_question, False
+        return self.question if new else ""
 
     def said(self) -> list[str]:
         """What was said since the last time."""

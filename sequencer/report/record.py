@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from grammar.quantity import CHARGE, CURRENT, ENERGY, POWER, TIME, VOLTAGE, Dimension, write
 from sequencer.analysis.verdicts import NOT_MET, NOT_WORKED_OUT
+from sequencer.record.rows import capture_stream
 from sequencer.report.terminal import Terminal
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ UNKNOWN_OUTPUT = (
     "Don't pull live leads. Keep off until it is measured dead.",
 )
 _SHOWN_EVENTS = 40
+_SHOWN_ROWS = 40  # of one result
 LEFT_FROM_V = 0.05  # below this nothing is said of what is left on the terminals
 
 
@@ -95,18 +97,27 @@ def show_results(terminal: Terminal, rows: Sequence[ResultRow], *, ended_well: b
     if results:
         terminal.say()
         terminal.say(terminal.heading(f"Results (uncertainty not stated{after})"))
-        terminal.say(terminal.table([_result(terminal, row) for row in results]))
+        terminal.say(terminal.table([cells for row in results for cells in _result(terminal, row)]))
     if expectations:
         terminal.say()
         terminal.say(terminal.heading("Expectations (compared plainly, uncertainty not stated)"))
         terminal.say(terminal.table([_expectation(terminal, row) for row in expectations]))
 
 
-def _result(terminal: Terminal, row: ResultRow) -> list[str]:
-    title = row.title + (f" ({row.method})" if row.method else "")
-    if row.value is None:
-        return [row.name, terminal.paint(row.verdict, "yellow"), _joined(row.title, row.reason)]
-    return [row.name, row.text, title.strip()]
+def _result(terminal: Terminal, line: ResultRow) -> list[list[str]]:
+    """A result, and beneath it its rows: one a group, one an answer."""
+    title = line.title + (f" ({line.method})" if line.method else "")
+    said = [line.text, title.strip()]
+    if line.verdict:
+        said = [terminal.paint(line.verdict, "yellow"), _joined(line.title, line.reason)]
+    table = [[line.name, *said]]
+    for row in line.rows[:_SHOWN_ROWS]:
+        name = "  " + " ".join(filter(None, (row.label, row.answer)))
+        text = terminal.paint(row.verdict, "yellow") if row.verdict else row.text
+        table.append([name, text, row.reason])
+    if len(line.rows) > _SHOWN_ROWS:
+        table.append(["  …", f"{len(line.rows) - _SHOWN_ROWS} rows more", "--json has all of them"])
+    return table
 
 
 def _expectation(terminal: Terminal, row: ResultRow) -> list[str]:
@@ -205,13 +216,19 @@ def show_run(terminal: Terminal, run: Run, store: str) -> None:
         ["ended", _moment(meta.ended) if meta.ended else "no end on record"],
         *[["setting", f"{name} = {value}"] for name, value in meta.settings.items()],
         *[["condition", f"{name} = {value}"] for name, value in meta.conditions.items()],
-        ["traces", ", ".join(run.traces()) or "none"],
+        ["traces", ", ".join(_traces(run)) or "none"],
         ["store", store],
     ]
     terminal.say(terminal.table(rows))
     terminal.say()
     show_ending(terminal, run)
     _show_happenings(terminal, run)
+
+
+def _traces(run: Run) -> list[str]:
+    """The names of the traces, and which of them hold samples of captures."""
+    streams = run.streams()
+    return [f"{n} (captured)" if capture_stream(n) in streams else n for n in run.traces()]
 
 
 def _show_happenings(terminal: Terminal, run: Run) -> None:
@@ -284,7 +301,7 @@ def as_data(run: Run, **more: Any) -> dict[str, Any]:
         "reason": meta.reason,
         "settings": meta.settings,
         "conditions": meta.conditions,
-        "results": [row._asdict() for row in run.results()],
+        "results": [row.as_data() for row in run.results()],
         "guards": [row._asdict() for row in run.guards()],
         "traces": list(run.traces()),
         **more,

@@ -16,7 +16,15 @@ from typing import IO, ClassVar
 PLAIN_WIDTH = 80  # of a pipe or a file
 NARROWEST, WIDEST = 40, 120
 BELL = "\a"
-_STYLES = {"bold": "1", "dim": "2", "red": "1;31", "yellow": "33", "green": "32", "alarm": "1;7;31"}
+_STYLES = {
+    "bold": "1",
+    "dim": "2",
+    "red": "1;31",
+    "yellow": "33",
+    "green": "32",
+    "blue": "34",
+    "alarm": "1;7;31",
+}
 _OWN = "|".join(re.escape(f"\x1b[{code}m") for code in ("0", *_STYLES.values()))
 # Titles, notes and answers of instruments come from anywhere: what could steer the terminal is
 # taken out of all that is shown, only the styles above are left.

@@ -19,8 +19,9 @@ BAR = 20  # columns
 def elapsed(elapsed_s: float, at_most_s: float | None) -> str:
     """How long it has gone on, and for how long it can at most."""
     said = f"{write(elapsed_s, TIME, 4)} elapsed"
-    if at_most_s is not None and math.isfinite(at_most_s):
-        share = min(1.0, elapsed_s / at_most_s) if at_most_s else 1.0
+    # The bound leaves out how long a person takes to answer: past it, it says nothing any more.
+    if at_most_s is not None and elapsed_s <= at_most_s < math.inf:
+        share = elapsed_s / at_most_s if at_most_s else 1.0
         said += f", at most {write(at_most_s, TIME, 3)} ({100 * share:.0f} %)"
     return said
 
@@ -69,6 +70,11 @@ def happening(terminal: Terminal, time: float, text: str) -> str:
     return terminal.paragraph(printable(text), " " * 13, f"{clock(time):>11}  ")
 
 
+def counts_down(text: str) -> bool:
+    """Whether words that a run says are a second that is counted down, to be heard, too."""
+    return text.isascii() and text.isdecimal()
+
+
 def line(snapshot: Snapshot) -> str:
     """How a run stands, on one line."""
     said = [progress(snapshot)]
@@ -76,4 +82,5 @@ def line(snapshot: Snapshot) -> str:
         nearest = max(look.guards, key=lambda g: g.used, default=None)
         near = f", {nearest.name} at {100 * nearest.used:.0f} %" if nearest is not None else ""
         said.append(f"{look.channel} {'on' if look.on else 'off'}, {reading(look)}{near}")
+    said += [f"{name} {state}" for name, state in snapshot.lines]
     return "; ".join(said)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
-from drivers.bench import open_simulated, read_bench
+from drivers.bench import Bench, open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
 from drivers.simulated.instrument import SimulatedChannel
@@ -58,6 +59,28 @@ def channels(
         assert isinstance(channel, SimulatedChannel)
         found.append(channel)
     return found, opened.clock
+
+
+def on_part(
+    part: str, specification: str = "demo-source-measure", leads: str = "0 ohm", **how: Any
+) -> tuple[SimulatedChannel, VirtualClock, Bench]:
+    """A channel on a part given as its lines of the bench file; `how` goes to `open_simulated`."""
+    text = f"""
+line_frequency = "50 Hz"
+[channels.smu]
+specification = "{specification}"
+part = "part"
+leads = {{ per_lead_resistance = "{leads}" }}
+[parts.part]
+{part}
+"""
+    file, problems = read_bench(Path("workshop.bench.toml"), text)
+    assert file is not None, [p.message for p in problems]
+    opened = open_simulated(file, **how)
+    channel, clock = opened.channels["smu"], opened.clock
+    assert isinstance(channel, SimulatedChannel)
+    assert isinstance(clock, VirtualClock)
+    return channel, clock, opened
 
 
 def sourcing(seed: int = 0, ideal: bool = False) -> tuple[SimulatedChannel, VirtualClock]:

@@ -80,7 +80,7 @@ def test_a_specification_of_ones_own(tmp_path: Path) -> None:
     file, _ = read_bench(path, bench)
     assert file is not None
     assert file.specifications["smu"].title == "Own instrument"
-    (tmp_path / "own.toml").write_text(text.replace('"5 ms"', '"5 mV"'), "utf-8")
+    (tmp_path / "own.toml").write_text(text.replace('"5 ms"', '"5 mV"', 1), "utf-8")
     file, problems = read_bench(path, bench)
     assert file is None
     (problem,) = problems

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.simulated.circuit import OPEN, Source, corners_of
-from drivers.simulated.flow import Flow, phi, psi, zeros
+from drivers.simulated.course import phi, psi, zeros
+from drivers.simulated.flow import Flow
 from drivers.simulated.network import NetworkCircuit
 from drivers.simulated.parts.base import Network
 from drivers.simulated.parts.resistor import Ohmic

@@ -54,10 +54,21 @@ def test_demo_source_measure_instrument() -> None:
         assert not demo.holds(32.0, 4.6, direction)
     assert [r.full_scale for r in demo.voltage_ranges] == [0.5, 5.0, 40.0]
     assert [r.full_scale for r in demo.current_ranges] == pytest.approx(
-        [5 * 10.0**k for k in range(-9, 1)]
+        [5 * 10.0**k for k in range(-9, 1)] + [12.0]
     )
+    assert demo.fastest_sampling_hz == 400e3
+    (pulsed,) = demo.pulsed
+    assert (pulsed.voltage, pulsed.current, pulsed.direction) == (40.0, 12.0, "both")
+    assert not demo.holds(40.0, 12.0, "source")
     assert demo.current_ranges[0].resolution == 1e-12
-    for capability in ("two-sided limit", "measure open", "remote sense", "measure voltage"):
+    for capability in (
+        "pulse",
+        "capture",
+        "two-sided limit",
+        "measure open",
+        "remote sense",
+        "measure voltage",
+    ):
         assert demo.can(capability)
 
 
@@ -86,8 +97,101 @@ def test_figures_are_plausible(name: str) -> None:
             assert r.resolution < r.full_scale / 4000
             assert r.noise < r.full_scale / 1000
             assert r.measure.plus < r.full_scale / 100
-    assert demo.voltage_ranges[-1].full_scale >= demo.largest_voltage
-    assert demo.current_ranges[-1].full_scale >= demo.largest_current
+
+
+@pytest.mark.parametrize(
+    ("train", "excess"),
+    [
+        ((0.005,), ""),
+        ((0.0051,), "a pulse of 5.1 ms is longer than the 5 ms that it bears"),
+        ((0.005, 0.1, 200), ""),
+        (
+            (0.005, 0.09),
+            "5 ms in every 90 ms is a duty of 5.56 %, more than the 5 % that it bears",
+        ),
+        (
+            (0.001, 0.05, 201),
+            "201 pulses in a row with rests of 49 ms are more than it bears: after 200 in a row it "
+            "needs 1 s",
+        ),
+        ((0.001, 1.001, 1000), ""),
+    ],
+)
+def test_what_of_a_train_is_beyond_the_pulsed_envelope(
+    train: tuple[float, float, int], excess: str
+) -> None:
+    (pulsed,) = shipped("demo-source-measure").pulsed
+    assert pulsed.excess(*train) == excess
+
+
+def test_a_rest_after_every_pulse_where_no_row_is_stated() -> None:
+    single = shipped("demo-source-measure").pulsed[0].model_copy(update={"most_in_a_row": 1})
+    assert single.excess(0.001, 1.001, 2) == ""
+    assert single.excess(0.001, 1.0, 2) == (
+        "2 pulses in a row with rests of 999 ms are more than it bears: after each it needs 1 s"
+    )
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "message"),
+    [
+        (
+            'current       = "12 A"',
+            'current       = "13 A"',
+            "own.toml:32:17: error: “pulsed[0].current” is 13 A, and the largest current range "
+            'holds 12 A [specification-value]\n   32 | current       = "13 A"\n',
+        ),
+        (
+            'voltage       = "40 V"\ncurrent       = "12 A"',
+            'voltage       = "30 V"\ncurrent       = "4 A"',
+            "own.toml:30:1: error: “pulsed[0]” lies inside the continuous envelope, and so bounds "
+            "nothing [specification-value]\n",
+        ),
+        (
+            'largest_duty  = "5 %"',
+            'largest_duty  = "500 %"',
+            "own.toml:35:17: error: “pulsed[0].largest_duty” is 500 %: it must be at most 1 "
+            "[specification-value]\n",
+        ),
+        (
+            'longest_width = "5 ms"\n',
+            "",
+            "own.toml:30:1: error: “pulsed[0]” lacks “longest_width” [specification-missing]\n",
+        ),
+        (
+            'voltage   = "32 V"',
+            'voltage   = "42 V"',
+            "own.toml:25:13: error: “continuous[0].voltage” is 42 V, and the largest voltage range "
+            "holds 40 V [specification-value]\n",
+        ),
+        (
+            'direction = "both"',
+            'direction = "source"',
+            "own.toml:6:15: error: “capabilities[1]” says “sink”, and none of “continuous” is a "
+            "rectangle to sink in [specification-value]\n",
+        ),
+        (
+            ', "pulse", "capture"',
+            ', "capture"',
+            "own.toml:30:1: error: “pulsed” is stated, and “capabilities” doesn't say “pulse” "
+            "[specification-value]\n",
+        ),
+        (
+            "memory_samples    = 1_000_000\n",
+            "",
+            "own.toml:7:41: error: “capabilities[8]” says “capture”, and there is no "
+            "“memory_samples” [specification-value]\n",
+        ),
+        (
+            'shortest_aperture = "2.5 us"',
+            'shortest_aperture = "10 us"',
+            "own.toml:20:21: error: “fastest_sampling” of 400 kHz leaves a sample 2.5 us, and the "
+            "shortest aperture is 10 us [specification-value]\n",
+        ),
+    ],
+)
+def test_figures_that_contradict_each_other(before: str, after: str, message: str) -> None:
+    assert told(before, after).startswith(message)
 
 
 def test_white_noise() -> None:

@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grammar.diagnostic import Problem, draw, draw_short
-from grammar.lines import MOST_PROBLEMS
-from grammar.parse import parse, parse_expression
+from grammar.diagnostic import Problem
+from grammar.parse import parse_expression
 from tests.conftest import examples
+from tests.grammar import fuzz
 
 HEAD = 'recipe "Ridge weather station: buffer"\nsteps:\n'
 SHIPPED = sorted((Path(__file__).parents[2] / "recipes").glob("*.recipe"))
@@ -28,32 +28,11 @@ RECIPES = [
         for example in examples(path.read_text("utf-8"))
     ),
 ]
-# A block after which more may stand than the most problems: those of lines that open one, and the
-# word that no more are sought.
-MOST_FOUND = MOST_PROBLEMS + 10
 
 
 def problems_of(text: str) -> list[Problem]:
     """The problems of a text, each of which can be shown and says what to do."""
-    tree, problems = parse(text)
-    lines = problems.source.text.split("\n")
-    found = list(problems)
-    assert len(found) <= MOST_FOUND
-    for problem in found:
-        line, column, end_line, end_column = problem.span
-        assert 1 <= line <= end_line <= len(lines), problem
-        assert 1 <= column <= len(lines[line - 1]) + 1, problem
-        assert 1 <= end_column <= len(lines[end_line - 1]) + 2, problem
-        assert (line, column) < (end_line, end_column), problem
-        assert problem.message
-        assert problem.hint
-        assert problem.severity == "error"
-        assert max(map(len, draw(problem).split("\n"))) <= 400
-        assert draw_short(problem).isprintable()
-    assert [p.span for p in found] == sorted(p.span for p in found)
-    assert len({(p.slug, p.span) for p in found}) == len(found)
-    assert tree.span.line == 1
-    return found
+    return list(fuzz.problems_of(text)[1])
 
 
 pieces = st.sampled_from(
@@ -143,3 +122,25 @@ def test_any_expression(text: str) -> None:
 )  # fmt: skip
 def test_hostile_sizes_end_with_a_clear_problem(text: str, slugs: list[str]) -> None:
     assert [problem.slug for problem in problems_of(text)] == slugs
+
+
+def test_spoilt_recipes_of_random_trees() -> None:
+    """A sample of what `python -m tests.grammar.fuzz 1_000_000` reads."""
+    inputs = fuzz.Fuzz(seed=0)
+    outcomes = {fuzz.examine(inputs.text(number)) for number in range(5_000)}
+    assert outcomes == {"read", "refused"}
+
+
+def test_an_input_is_known_by_its_seed_and_number() -> None:
+    assert fuzz.Fuzz(3).text(17) == fuzz.Fuzz(3).text(17)
+    assert fuzz.Fuzz(3).text(17) != fuzz.Fuzz(4).text(17)
+
+
+def test_the_fuzz_notices_what_is_wrong(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(fuzz, "bound_memory", lambda: None)
+    monkeypatch.setattr(fuzz, "watch", lambda: None)
+    monkeypatch.setattr(fuzz, "parse", lambda text: 1 / 0)
+    assert fuzz.main(["3", "--from", "1"]) == 1
+    assert "number 1: ZeroDivisionError" in capsys.readouterr().out

@@ -33,13 +33,16 @@ MISTAKES: dict[str, Callable[[str], str]] = {
     "a nonsense first word": lambda line: re.sub(r"\w+", "frobnicate 7", line, count=1),
     "a first word misspelt": lambda line: re.sub(r"(\w)(\w)(?=\w)", r"\1\1\2", line, count=1),
     "a unit as it is spoken": lambda line: re.sub(r"\b(\d+) (V|A)\b", r"\1 Volts", line, count=1),
-    "a decimal comma": lambda line: re.sub(r"(\d)\.(\d)", r"\1,\2", line, count=1),
+    "a decimal comma": lambda line: re.sub(r'^([^"]*?\d)\.(\d)', r"\1,\2", line),
     "a tab in front": lambda line: "\t" + line.removeprefix("    "),
     "two spaces in front": lambda line: "  " + line,
     "a no-break space": lambda line: line.replace(" ", "\u00a0", 1) if line[0] != " " else line,
     "the last word missing": lambda line: line.rpartition(" ")[0],
 }
 
+
+# Long ones of many constructs, in which no line is left out.
+ALL_THROUGH = ("characterise-supercapacitor", "pulse-cell", "sweep-panel-in-pulses")
 
 # Where these are in the line that was spoilt; all others may leave a line that is right as well, or
 # be noticed further on only.
@@ -68,7 +71,11 @@ def test_one_mistake_is_one_problem(path: Path, mistake: str) -> None:
     text = path.read_text("utf-8")
     assert not len(parse(text)[1])
     spoilt, noticed = 0, 0
+    # Every line is spoilt, and each recipe in a sixth of its lines by any one mistake.
+    turn = list(MISTAKES).index(mistake)
     for number, wrong in spoilt_lines(text, MISTAKES[mistake]):
+        if (number + turn) % 6 and path.stem not in ALL_THROUGH:
+            continue
         problems = parse(wrong, path.name)[1]
         found = "\n".join(draw(problem) for problem in problems)
         assert len(problems) <= 1, found

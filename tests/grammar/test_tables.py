@@ -2,62 +2,28 @@
 
 from __future__ import annotations
 
-import json
-import pickle
 import re
 from itertools import pairwise
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import pytest
-from lark import Lark
-from lark import __version__ as lark_version
-from lark.exceptions import LarkError
+from lark import Lark, Token, Tree
+from lark.exceptions import LarkError, UnexpectedInput
 
-from grammar import tables
-from grammar.first_words import FIRST_WORDS
+from grammar import lalr, tables
+from grammar.first_words import FIRST_WORDS, kind_of
+from grammar.layout import recipe_text
 from grammar.quantity import SIMPLE_UNITS
 from grammar.wording import RESERVED, keywords
-
-
-def comparable(baked: bytes) -> tuple[Any, ...]:
-    """Tables without the numbers of states and words, which differ from one build to the next.
-
-    States are numbered anew in the order in which they are met from the start symbols.
-    """
-    version, _, saved = baked.partition(b"\n")
-    data = pickle.loads(saved)  # noqa: S301 - it is the package's own file
-    memo = {key: json.dumps(value, sort_keys=True) for key, value in data["memo"].items()}
-    parser = data["data"]["parser"]["parser"]
-    names = parser["tokens"]
-    number: dict[int, int] = {}
-    queue = [parser["start_states"][start] for start in sorted(parser["start_states"])]
-    table = []
-    for state in queue:
-        number.setdefault(state, len(number))
-    for state in queue:
-        row: list[tuple[Any, ...]] = []
-        for token in sorted(parser["states"][state], key=names.__getitem__):
-            action, argument = parser["states"][state][token]
-            if isinstance(argument, dict):
-                row.append((names[token], action, memo[argument["@"]]))
-                continue
-            if argument not in number:
-                number[argument] = len(number)
-                queue.append(argument)
-            row.append((names[token], action, number[argument]))
-        table.append(row)
-    assert len(table) == len(parser["states"])
-    ends = {start: number[state] for start, state in parser["end_states"].items()}
-    lexer = data["data"]["parser"]["lexer_conf"]
-    terminals = sorted(memo[terminal["@"]] for terminal in lexer["terminals"])
-    rules = sorted(memo[rule["@"]] for rule in data["data"]["rules"])
-    return version, table, ends, terminals, lexer["ignore"], rules, data["data"]["options"]
+from tests.grammar.fuzz import SPOILS
+from tests.grammar.trees import recipe
 
 
 def test_the_baked_tables_are_those_of_the_grammar() -> None:
     """Else: python -m grammar.tables."""
-    assert comparable(tables.TABLES.read_bytes()) == comparable(tables.bake())
+    assert lalr.TABLES.read_bytes() == tables.bake()
 
 
 def changed_grammar(monkeypatch: pytest.MonkeyPatch, folder: Path, old: str, new: str) -> None:
@@ -71,18 +37,62 @@ def changed_grammar(monkeypatch: pytest.MonkeyPatch, folder: Path, old: str, new
 
 def test_a_changed_grammar_is_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     changed_grammar(monkeypatch, tmp_path, "_STOP [STRING]", "_STOP STRING")
-    assert comparable(tables.TABLES.read_bytes()) != comparable(tables.bake())
+    assert lalr.TABLES.read_bytes() != tables.bake()
 
 
-def test_tables_of_another_version_of_lark_are_built_anew(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    other = tmp_path / "recipe.tables"
-    other.write_bytes(b"0.0.1\nno pickle at all")
-    assert tables.TABLES.read_bytes().startswith(lark_version.encode() + b"\n")
-    monkeypatch.setattr(tables, "TABLES", other)
-    parser = tables.load.__wrapped__()
-    assert parser.parse("wait 1 s", start="step").data == "wait"
+def same(ours: Any, theirs: Any) -> bool:
+    """Whether a branch is the tree that Lark makes, its words and places as well."""
+    if isinstance(theirs, Tree):
+        return (
+            (ours.data, len(ours.children)) == (theirs.data, len(theirs.children))
+            and (ours.start_pos, ours.end_pos) == (theirs.meta.start_pos, theirs.meta.end_pos)
+            and all(map(same, ours.children, theirs.children))
+        )
+    if isinstance(theirs, Token):
+        return (str(ours), ours.type, ours.start_pos, ours.end_pos) == (
+            str(theirs), theirs.type, theirs.start_pos, theirs.end_pos
+        )  # fmt: skip
+    return ours is None and theirs is None
+
+
+def assert_read_alike(line: str, start: str, judge: Lark) -> bool:
+    """Ours and Lark make the same of a line; whether it could be read."""
+    try:
+        theirs = judge.parse(line, start=start)
+    except UnexpectedInput as error:
+        place = error.pos_in_stream
+        if place is None or getattr(getattr(error, "token", None), "type", "") == "$END":
+            place = len(line)
+        with pytest.raises(lalr.Unexpected) as refused:
+            lalr.load().parse(line, start)
+        accepted: set[str] = error.interactive_parser.accepts()  # type: ignore[no-untyped-call]
+        assert (refused.value.position, refused.value.expected) == (place, accepted), line
+        return False
+    assert same(lalr.load().parse(line, start), theirs), line
+    return True
+
+
+@pytest.fixture(scope="module")
+def judge() -> Lark:
+    return tables.build()
+
+
+def test_every_line_is_read_as_lark_reads_it(judge: Lark) -> None:
+    """Lines of random recipes, as they are and spoilt: the same tree, or the same refusal."""
+    random = Random(0)
+    read = refused = 0
+    for seed in range(60):
+        for line in recipe_text(recipe(Random(seed))).split("\n"):
+            line = line.strip()
+            start = kind_of(line) or "step"
+            if line.split("#")[0]:
+                read += assert_read_alike(line, start, judge)
+            for _ in range(3):
+                spoilt = random.choice(SPOILS)(random, line).replace("\n", " ").strip()
+                start = random.choice((kind_of(spoilt) or "step", *tables.STARTS))
+                refused += not assert_read_alike(spoilt, start, judge)
+    assert read > 1_500
+    assert refused > 3_000
 
 
 class TestStrict:
@@ -139,7 +149,7 @@ def read_in_two_ways(parser: Lark) -> set[tuple[str, str, str]]:
 
 
 def test_no_word_is_read_in_two_ways() -> None:
-    assert read_in_two_ways(tables.load()) == set()
+    assert read_in_two_ways(tables.build()) == set()
 
 
 def test_a_word_that_is_read_in_two_ways_is_found(
@@ -152,7 +162,8 @@ def test_a_word_that_is_read_in_two_ways_is_found(
     }
 
 
-WORDS = {t.name: t.pattern.value for t in tables.load().terminals if t.name not in (
+TERMINALS = tables.build().terminals
+WORDS = {t.name: t.pattern.value for t in TERMINALS if t.name not in (
     "NAME", "WORDS", "QUANTITY", "UNIT", "NUMBER", "STRING"
 )}  # fmt: skip
 
@@ -164,7 +175,7 @@ def test_every_word_of_the_grammar_ends_where_a_word_ends() -> None:
     for name, value in spelt.items():
         assert re.fullmatch(r"[a-z]+(\\s\+[a-z]+)*\(\?!\\w\)", value), (name, value)
     # None is a plain text, and each goes before names.
-    for terminal in tables.load().terminals:
+    for terminal in TERMINALS:
         if terminal.name in spelt:
             assert (terminal.pattern.type, terminal.priority >= 2) == ("re", True), terminal.name
 
@@ -179,7 +190,7 @@ def test_the_keywords_of_the_messages_are_those_of_the_grammar() -> None:
 
 
 def test_the_reserved_words_are_those_that_no_name_can_be() -> None:
-    (name,) = [t for t in tables.load().terminals if t.name == "NAME"]
+    (name,) = [t for t in TERMINALS if t.name == "NAME"]
     inside = re.search(r"\(\?!\(\?:([a-z|]+)\)", name.pattern.value)
     assert inside is not None
     assert set(inside[1].split("|")) == RESERVED
@@ -187,7 +198,7 @@ def test_the_reserved_words_are_those_that_no_name_can_be() -> None:
 
 @pytest.mark.parametrize("start", ["declaration", "step", "result", "rating"])
 def test_the_first_words_are_those_that_the_grammar_begins_with(start: str) -> None:
-    accepted: set[str] = tables.load().parse_interactive("", start=start).accepts()  # type: ignore[no-untyped-call]
+    accepted: set[str] = tables.build().parse_interactive("", start=start).accepts()  # type: ignore[no-untyped-call]
     words = {keywords()[t].split()[0] for t in accepted if t in keywords()}
     if start == "rating":
         # A rating begins with any name; which there are is the checker's business.

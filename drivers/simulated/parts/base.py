@@ -12,7 +12,7 @@ from __future__ import annotations
 from abc import abstractmethod
 from typing import NamedTuple, Protocol
 
-from drivers.specification import Data
+from drivers.fields import Data
 
 Vector = tuple[float, ...]
 Matrix = tuple[Vector, ...]

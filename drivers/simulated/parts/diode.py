@@ -16,8 +16,8 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
+from drivers.fields import Amperes, Ohms, Ratio, quantity_of
 from drivers.simulated.parts.base import PartModel, Static
-from drivers.specification import Amperes, Ohms, Ratio, quantity_of
 from grammar.quantity import TEMPERATURE_POINT
 
 BOLTZMANN_J_PER_K = 1.380649e-23

@@ -9,8 +9,8 @@ from typing import Literal
 
 from pydantic import Field
 
+from drivers.fields import Ohms
 from drivers.simulated.parts.base import PartModel, Static
-from drivers.specification import Ohms
 
 
 class Resistor(PartModel):

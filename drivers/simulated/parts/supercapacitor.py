@@ -21,8 +21,8 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from drivers.fields import Data, Ohms, Volts, quantity_of
 from drivers.simulated.parts.base import Network, PartModel, Vector
-from drivers.specification import Data, Ohms, Volts, quantity_of
 from grammar.quantity import CAPACITANCE
 
 Farads = Annotated[float, BeforeValidator(quantity_of(CAPACITANCE))]

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from sequencer.analysis.calculations import capacitor
+import numpy as np
+
+from sequencer.analysis.calculations import capacitor, columns
 from sequencer.analysis.calculations import trace as any_trace
 from sequencer.analysis.calculations.readings import (
     Calculated,
@@ -16,6 +18,8 @@ from sequencer.analysis.calculations.readings import (
     Floats,
     NoStart,
     NotWorkedOut,
+    Several,
+    Table,
     Trace,
 )
 
@@ -24,16 +28,26 @@ __all__ = [
     "Calculated",
     "NoStart",
     "NotWorkedOut",
+    "Several",
+    "Table",
     "Trace",
     "capacitance",
     "channel_of",
     "charge",
+    "column_of",
+    "crossing_time",
     "energy",
+    "integral",
     "internal_resistance",
+    "line_fit",
     "maximum",
     "mean",
     "minimum",
     "slope",
+    "spread",
+    "value_at",
+    "without_drift",
+    "without_offset",
 ]
 
 
@@ -87,17 +101,61 @@ def slope(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
     return any_trace.slope(trace.columns["time"], column_of(trace, column), part)
 
 
-CALCULATIONS: Mapping[str, Callable[..., Calculated]] = {
+def spread(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
+    """Standard deviation of a column; see `trace.spread`."""
+    return any_trace.spread(trace.columns["time"], column_of(trace, column), part)
+
+
+def value_at(trace: Trace, column: str, moment: float) -> Calculated:
+    """A column at a time (s) after the first row; see `trace.value_at`."""
+    return any_trace.value_at(trace.columns["time"], column_of(trace, column), moment)
+
+
+def integral(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
+    """Integral of a column over time (its unit times s); see `trace.integral`."""
+    return any_trace.integral(trace.columns["time"], column_of(trace, column), part)
+
+
+def crossing_time(trace: Trace, column: str, level: float, part: Ends | None = None) -> Calculated:
+    """Time (s) at which a column first passes a level; see `trace.crossing_time`."""
+    return any_trace.crossing_time(trace.columns["time"], column_of(trace, column), level, part)
+
+
+def line_fit(trace: Trace, y: str, x: str, between: Ends | None = None) -> Several:
+    """Straight line of one column against another; see `columns.line_fit`."""
+    return columns.line_fit(
+        trace.columns["time"], column_of(trace, y), column_of(trace, x), between
+    )
+
+
+def without_offset(trace: Trace, column: str, offset: float) -> Table:
+    """The trace with an offset taken from every reading of a column; see `_less`."""
+    taken = np.full(len(trace.columns["time"]), offset)
+    return _less(trace, column, taken, "less an offset")
+
+
+def without_drift(trace: Trace, column: str, before: float, after: float) -> Table:
+    """The trace with an offset taken from a column that drifts; see `columns.even_drift`."""
+    taken = columns.even_drift(trace.columns["time"], before, after)
+    return _less(trace, column, taken, "less an offset that drifts evenly")
+
+
+CALCULATIONS: Mapping[str, Callable[..., Calculated | Several | Table]] = {
     function.__name__: function
     for function in (
-        capacitance, internal_resistance, energy, charge, mean, minimum, maximum, slope,
+        capacitance, internal_resistance, energy, charge, mean, spread, minimum, maximum, value_at,
+        slope, line_fit, integral, crossing_time, without_offset, without_drift,
     )
 }  # fmt: skip
 
 
 def channel_of(trace: Trace) -> str:
     """The one channel of a trace. Raises NotWorkedOut where it holds several."""
-    channels = [n.removesuffix(".voltage") for n in trace.columns if n.endswith(".voltage")]
+    channels = [
+        name.removesuffix(".voltage")
+        for name in trace.columns
+        if name.endswith(".voltage") and name.replace(".voltage", ".current") in trace.columns
+    ]
     if len(channels) != 1:
         held = f"{len(channels)} channels ({', '.join(channels)})" if channels else "no channel"
         raise NotWorkedOut(
@@ -113,11 +171,15 @@ def column_of(trace: Trace, column: str) -> Floats:
     Raises:
         NotWorkedOut: there is no such column, or several.
     """
+    return trace.columns[_full_name(trace, column)]
+
+
+def _full_name(trace: Trace, column: str) -> str:
     if column in trace.columns:
-        return trace.columns[column]
+        return column
     found = [name for name in trace.columns if name.endswith(f".{column}")]
     if len(found) == 1:
-        return trace.columns[found[0]]
+        return found[0]
     held = f"{len(found)} columns {column} ({', '.join(found)})" if found else f"no column {column}"
     raise NotWorkedOut(
         f"the trace “{trace.name}” holds {held}",
@@ -125,10 +187,36 @@ def column_of(trace: Trace, column: str) -> Floats:
     )
 
 
+def _less(trace: Trace, column: str, taken: Floats, method: str) -> Table:
+    """The trace with an offset, shape (n,), taken from a column and from all that follows from it.
+
+    Equations: x_k − o_k; of a channel's voltage u or current i, the power u i anew, the counters
+    q − ∫ o_i dt and E − ∫ o_i u dt or E − ∫ o_u i dt, by trapezoids over the rows. Without that,
+    charge and energy of the trace would still hold the offset times the time.
+    """
+    time, name = trace.columns["time"], _full_name(trace, column)
+    changed = {**trace.columns, name: trace.columns[name] - taken}
+    channel, _, quantity = name.partition(".")
+    other = {"voltage": "current", "current": "voltage"}.get(quantity)
+    beside = trace.columns.get(f"{channel}.{other}")
+    flows = {
+        "charge": taken if quantity == "current" else None,
+        "energy": taken * beside if beside is not None else None,
+    }
+    for counter, flow in flows.items():
+        counted = f"{channel}.{counter}"
+        if flow is not None and counted in changed:
+            changed[counted] = changed[counted] - columns.running_integral(time, flow)
+    if beside is not None and f"{channel}.power" in changed:
+        changed[f"{channel}.power"] = changed[name] * beside
+    return Table(trace.name, changed, f"{column} {method}")
+
+
 def _terminals(trace: Trace) -> tuple[Floats, Floats, Floats, Floats]:
     """Time, voltage, current and the limit's flag of the trace's only channel."""
     channel = channel_of(trace)
-    voltage, current, limited = (
-        trace.columns[f"{channel}.{quantity}"] for quantity in ("voltage", "current", "limited")
-    )
-    return trace.columns["time"], voltage, current, limited
+    time = trace.columns["time"]
+    voltage, current = (trace.columns[f"{channel}.{name}"] for name in ("voltage", "current"))
+    # A channel that only measures has no limit that could be in control.
+    limited = trace.columns.get(f"{channel}.limited", np.zeros(len(time)))
+    return time, voltage, current, limited

@@ -38,6 +38,21 @@ class Calculated(NamedTuple):
     method: str
 
 
+class Several(NamedTuple):
+    """Several numbers in SI by their names, and the method that they depend on, in words."""
+
+    values: Mapping[str, float]
+    method: str
+
+
+class Table(NamedTuple):
+    """A trace that was worked out, or a group of one; `method` is how, in words."""
+
+    name: str
+    columns: Mapping[str, Floats]
+    method: str = ""
+
+
 class NotWorkedOut(Exception):
     """The data can't carry the result: what is wrong with them, and what they lack."""
 

@@ -1,4 +1,4 @@
-"""Calculations that any trace bears: mean, smallest, largest, slope, energy, charge.
+"""Calculations that any trace bears: of one column, alone or over time, and of a counter.
 
 Pure functions of arrays of shape (n,), time in s; they know no kind of part.
 """
@@ -40,6 +40,38 @@ def mean(time: Floats, values: Floats, part: Ends | None = None) -> Calculated:
     return Calculated(float(np.mean(chosen)), f"mean of {counted(len(chosen), 'reading')}")
 
 
+def spread(time: Floats, values: Floats, part: Ends | None = None) -> Calculated:
+    """Experimental standard deviation of the readings in a part of the time.
+
+    Equation: s = √(Σ (x_k − x̄)² / (n − 1)). It is that of single readings about their mean; drift
+    within the part counts as spread, and s/√n is the mean's only where the readings don't follow
+    one another.
+
+    Args:
+        time: time of each reading (s), shape (n,), rising.
+        values: the column, any unit, shape (n,).
+        part: from and to (s), counted from the first row, both ends in; the whole trace if None.
+
+    Returns:
+        The standard deviation in the unit of `values`; of temperatures in K.
+
+    Raises:
+        NotWorkedOut: fewer than two readings in that part, NaN, over range, time that does not
+            rise.
+
+    Source: JCGM 100:2008, 4.2.2 (from memory); checked against `statistics.stdev`.
+    """
+    _, chosen = _in_part(time, values, part)
+    if len(chosen) < 2:
+        raise NotWorkedOut(
+            "there is 1 reading, and a spread takes two", "a longer part, or readings closer by"
+        )
+    return Calculated(
+        float(np.std(chosen, ddof=1)),
+        f"standard deviation of {counted(len(chosen), 'reading')}",
+    )
+
+
 def minimum(time: Floats, values: Floats, part: Ends | None = None) -> Calculated:
     """Smallest reading in a part of the time; arguments and errors as for `mean`.
 
@@ -56,6 +88,111 @@ def maximum(time: Floats, values: Floats, part: Ends | None = None) -> Calculate
     """
     _, chosen = _in_part(time, values, part)
     return Calculated(float(np.max(chosen)), f"largest of {counted(len(chosen), 'reading')}")
+
+
+def value_at(time: Floats, values: Floats, moment: float) -> Calculated:
+    """A column at a time after the first row, on the line between the two readings about it.
+
+    Equation: x = x_k + (t − t_k)/(t_{k+1} − t_k) · (x_{k+1} − x_k).
+
+    Args:
+        time: time of each reading (s), shape (n,), rising.
+        values: the column, any unit, shape (n,).
+        moment: the time (s), counted from the first row.
+
+    Returns:
+        The value in the unit of `values`.
+
+    Raises:
+        NotWorkedOut: a time before the first or after the last row, NaN or over range in a reading
+            about it, time that does not rise.
+
+    Source: linear interpolation; checked against `numpy.interp`.
+    """
+    require_readings(time)
+    since = time - time[0]
+    if not 0 <= moment <= since[-1]:
+        raise NotWorkedOut(
+            f"{write(moment, TIME)} lies outside the trace, which is {_length(since)} long",
+            "a time within it, counted from its first row",
+        )
+    after = int(np.searchsorted(since, moment))
+    about = np.zeros(len(time), dtype=bool)
+    about[after if since[after] == moment else after - 1 : after + 1] = True
+    require_readings(time, 1, about, column=values)
+    value = float(np.interp(moment, since[about], values[about]))
+    return Calculated(value, f"at {write(moment, TIME)} after the first row")
+
+
+def integral(time: Floats, values: Floats, part: Ends | None = None) -> Calculated:
+    """Integral of a column over time.
+
+    Equation: ∫ x dt = Σ (t_{k+1} − t_k)(x_k + x_{k+1})/2 from the first to the last reading of the
+    part. Between readings the column is taken to be straight: sampled slower than it changes, the
+    integral is of a guess. For charge and energy the recorded counters know more.
+
+    Args:
+        time: time of each reading (s), shape (n,), rising.
+        values: the column, any unit, shape (n,).
+        part: from and to (s), counted from the first row, both ends in; the whole trace if None.
+
+    Returns:
+        The integral in the unit of `values` times s.
+
+    Raises:
+        NotWorkedOut: fewer than two readings in that part, NaN, over range, time that does not
+            rise.
+
+    Source: trapezoidal rule; checked against closed forms.
+    """
+    moments, chosen = _in_part(time, values, part)
+    if len(moments) < 2:
+        raise NotWorkedOut(
+            "there is 1 reading, and an integral takes two", "a longer part, or readings closer by"
+        )
+    value = float(np.sum(np.diff(moments) * (chosen[1:] + chosen[:-1])) / 2)
+    length = _length(moments - moments[0])
+    return Calculated(value, f"trapezoids over {counted(len(chosen), 'reading')}, {length}")
+
+
+def crossing_time(
+    time: Floats, values: Floats, level: float, part: Ends | None = None
+) -> Calculated:
+    """Time at which a column first passes a level, from either side.
+
+    Equation: t = t_k + (L − x_k)/(x_{k+1} − x_k) · (t_{k+1} − t_k) between the first two readings
+    that enclose the level. Noise of standard deviation σ makes the first crossing early where the
+    column moves by less than a few σ from reading to reading.
+
+    Args:
+        time: time of each reading (s), shape (n,), rising.
+        values: the column, any unit, shape (n,).
+        level: the level, in the unit of `values`.
+        part: from and to (s), counted from the first row, both ends in; the whole trace if None.
+
+    Returns:
+        The time (s), counted from the trace's first row, also where only a part is looked at.
+
+    Raises:
+        NotWorkedOut: no crossing in that part, NaN, over range, time that does not rise.
+
+    Source: linear interpolation; checked against closed forms.
+    """
+    moments, chosen = _in_part(time, values, part)
+    away = chosen - level
+    reached = np.flatnonzero(np.sign(away) != np.sign(away[0])) if away[0] else np.zeros(1, int)
+    if len(reached) == 0:
+        side = "above" if away[0] > 0 else "below"
+        raise NotWorkedOut(
+            f"the column stays {side} the level in all {counted(len(chosen), 'reading')}",
+            "readings from both sides of the level",
+        )
+    k = int(reached[0])
+    crossed = float(moments[k])
+    if k > 0:
+        step = moments[k] - moments[k - 1]
+        crossed = float(moments[k - 1] - away[k - 1] / (away[k] - away[k - 1]) * step)
+    return Calculated(crossed - float(time[0]), "first crossing, on the line between two readings")
 
 
 def slope(time: Floats, values: Floats, part: Ends | None = None) -> Calculated:
@@ -125,13 +262,16 @@ def _in_part(time: Floats, values: Floats, part: Ends | None) -> tuple[Floats, F
     since = time - time[0]
     inside = (since >= low) & (since <= high)
     if not np.any(inside):
-        length = write(float(since[-1]), TIME)
         raise NotWorkedOut(
-            f"no reading lies {_between(low, high)}: the trace is {length} long",
+            f"no reading lies {_between(low, high)}: the trace is {_length(since)} long",
             "readings in that part, counted from the first row",
         )
     require_readings(time, 1, inside, column=values)
     return time[inside], values[inside]
+
+
+def _length(since: Floats) -> str:
+    return write(float(since[-1]), TIME)
 
 
 def _between(low: float, high: float) -> str:

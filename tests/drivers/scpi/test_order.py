@@ -11,7 +11,7 @@ from itertools import product
 import pytest
 
 from drivers.channel import Mode, Setpoint
-from drivers.scpi.order import OTHER, Step, changes
+from drivers.scpi.order import OTHER, Step, changes, stages
 
 GRID = (-2.0, -1.0, 0.0, 1.0, 2.0)
 SPANS = [(low, high) for low, high in product(GRID, GRID) if low <= high]
@@ -50,6 +50,17 @@ def test_two_sided_limits_over_the_grid(mode: Mode) -> None:
                 held = after if level == 2.0 else before
                 assert held[0] <= low or low == max(before[0], after[0])
                 assert high <= held[1]
+
+
+@pytest.mark.parametrize("two_sided", [True, False])
+def test_the_states_between_are_those_that_are_played(two_sided: bool) -> None:
+    spans = SPANS if two_sided else [(-1.0, 1.0), (-2.0, 2.0), (0.0, 0.0)]
+    for before, after in product(spans, spans):
+        first, last = Setpoint("voltage", 1.0, *before), Setpoint("voltage", 2.0, *after)
+        moments = played(changes(first, last, two_sided), 1.0, *before)
+        between = [tuple(stage[1:]) for stage in stages(first, last, two_sided)]
+        assert between == moments[1:-1]
+        assert list(stages(first, last._replace(mode="current"), two_sided)) == []
 
 
 def test_symmetric_limits() -> None:

@@ -34,6 +34,8 @@ class Typed:
     problems: Problems
     settings: dict[str, InForce] = field(default_factory=dict)
     dimensions: dict[int, Dimension] = field(default_factory=dict)
+    columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    answers: dict[int, dict[str, Dimension]] = field(default_factory=dict)
     relative: set[int] = field(default_factory=set)
 
 
@@ -52,7 +54,7 @@ def typed(results: str, lets: dict[str, Dimension] | None = None) -> Typed:
     for line in recipe.results:
         if isinstance(line, tree.Result):
             known[line.name.id] = _type(line.value, known, made)
-        else:
+        elif isinstance(line, tree.Expect):
             _type(line.condition, known, made)
     return made
 

@@ -66,9 +66,7 @@ def test_hold_between_voltages(tmp_path: Path) -> None:
     assert value(found["operations"]) == 2 * value(found["count"]) + 2
 
 
-def test_every_recipe_has_its_bench_and_its_row_in_the_table() -> None:
+def test_every_recipe_has_its_row_in_the_table() -> None:
     table = (shipped.folder() / "README.md").read_text(encoding="utf-8")
     rows = {line.split("`")[1] for line in table.splitlines() if line.startswith("| `")}
     assert rows == set(shipped.names())
-    for name in shipped.names():
-        assert shipped.find_bench(name).is_file()

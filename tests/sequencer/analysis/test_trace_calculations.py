@@ -31,8 +31,9 @@ def of(values: Floats, step_s: float = 1.0, start_s: float = 100.0) -> Table:
 
 
 def test_every_signature_has_its_calculation_with_the_same_arguments() -> None:
-    assert set(CALCULATIONS) == set(SIGNATURES)
-    for name, signature in SIGNATURES.items():
+    computed = {name: s for name, s in SIGNATURES.items() if s.computed}
+    assert set(CALCULATIONS) == set(computed)
+    for name, signature in computed.items():
         taken = inspect.signature(CALCULATIONS[name]).parameters
         expected = [parameter.name for parameter in signature.parameters]
         assert list(taken) == expected + ["before"] * signature.looks_back

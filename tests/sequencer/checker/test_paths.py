@@ -24,15 +24,24 @@ from sequencer.checker.scope import Workings
 from sequencer.checker.steps import check_steps
 
 HEAD = """recipe "Paths"
-channel smu: source, measure
+channel smu: source, measure, pulse, capture
+digital lid: input
 part load is resistor on smu:
     voltage within 5 V
     current within 1 A
 setting turns = 1 in 0 to 3
 steps:
 """
+FOOT = """finally:
+    source smu voltage 1 V, limit 1 A
+    output smu on
+    measure smu into looks
+"""
 FIRST_LINE = HEAD.count("\n") + 1
-SLUGS = {"reading-before-measure", "on-before-source", "measure-with-output-off"}
+SLUGS = {
+    *("reading-before-measure", "on-before-source", "measure-with-output-off"),
+    *("level-with-output-off", "trace-before-measure"),
+}
 PLAIN = {
     "measure": "measure smu",
     "use": 'note "{smu.voltage}"',
@@ -41,12 +50,28 @@ PLAIN = {
     "off": "output smu off",
     "stop": "stop",
     "leave": "leave",
+    "ramp": "ramp smu voltage to 2 V at 1 V/s",
+    "pulse": "pulse smu voltage 2 V, width 1 ms",
+    "fill": "measure smu into looks",
+    "look": 'note "{mean(looks, voltage, 1 s)}"',
 }
-LOOPS = {"maybe": "repeat turns times:", "surely": "every 1 s for 2 s:"}
+LOOPS = {
+    "maybe": "repeat turns times:",
+    "surely": "every 1 s for 2 s:",
+    "capture": "capture smu at 1 kHz for 1 s, into wave:",
+    "trigger": "capture smu at 1 kHz for 1 s, when smu.voltage > 1 V, before 0 s, into wave:",
+}
+WAITS = {
+    "settle": "settle smu.voltage within 1 mV over 10 s, every 1 s, at most 1 min",
+    "wait": "wait for lid low, at most 1 min",
+}
 
 
 class Node(NamedTuple):
-    """A step with its line; `blocks` are the branches of an `if` or the body of a loop."""
+    """A step with its line; `blocks` are the branches of an `if` or the body of a loop.
+
+    The block of a wait is its `otherwise`.
+    """
 
     kind: str
     line: int
@@ -64,9 +89,9 @@ class Maker:
     def block(self, depth: int, in_loop: bool) -> tuple[Node, ...]:
         nodes: list[Node] = []
         for _ in range(self.random.randint(1, 4)):
-            kinds = ["measure", "use", "source", "on", "off"]
+            kinds = ["measure", "use", "source", "on", "off", "ramp", "pulse", "fill", "look"]
             if depth < 3 and self.budget > 0:
-                kinds += ["if", "if", "maybe", "surely"]
+                kinds += ["if", "if", *LOOPS, *WAITS]
             node = self.step(self.random.choice(kinds), depth, in_loop)
             nodes.append(node)
         if self.random.random() < 0.15:
@@ -89,6 +114,12 @@ class Maker:
         if kind in LOOPS:
             line = self.write(depth, LOOPS[kind])
             return Node(kind, line, (self.block(depth + 1, True),))
+        if kind in WAITS:
+            line = self.write(depth, WAITS[kind])
+            if self.random.random() < 0.5:
+                return Node(kind, line)
+            self.write(depth, "otherwise:")
+            return Node(kind, line, (self.block(depth + 1, in_loop),))
         return Node(kind, self.write(depth, PLAIN[kind]))
 
 
@@ -98,6 +129,7 @@ class Facts(NamedTuple):
     measured: bool = False
     sourced: bool = False
     on: bool = False
+    filled: bool = False
 
 
 def walk(
@@ -123,16 +155,38 @@ def one_step(node: Node, facts: Facts, found: set[tuple[int, str]]) -> Iterator[
                 yield from walk(block, facts, found)
         case "maybe" | "surely":
             yield from turns(node, facts, found)
+        case "capture" | "trigger":
+            for end, now in walk(node.blocks[0], facts, found):
+                sampled = now.measured or node.kind == "capture"
+                yield ("stop" if end == "stop" else "on"), now._replace(measured=sampled)
+        case "settle" | "wait":
+            if node.kind == "settle":
+                if not facts.on:
+                    found.add((node.line, "measure-with-output-off"))
+                facts = facts._replace(measured=True)
+            yield "on", facts
+            for block in node.blocks:
+                yield from walk(block, facts, found)
+        case "ramp" | "pulse":
+            if not facts.on or not facts.sourced:
+                found.add((node.line, "level-with-output-off"))
+            on = facts.on or node.kind == "ramp"
+            yield "on", facts._replace(measured=True, on=on)
+        case "look":
+            if not facts.filled:
+                found.add((node.line, "trace-before-measure"))
+            yield "on", facts
         case "stop" | "leave":
             yield node.kind, facts
         case "use":
             if not facts.measured:
                 found.add((node.line, "reading-before-measure"))
             yield "on", facts
-        case "measure":
+        case "measure" | "fill":
             if not facts.on:
                 found.add((node.line, "measure-with-output-off"))
-            yield "on", facts._replace(measured=True)
+            filled = facts.filled or node.kind == "fill"
+            yield "on", facts._replace(measured=True, filled=filled)
         case "source":
             yield "on", facts._replace(sourced=True)
         case "on":
@@ -165,7 +219,7 @@ def made(seed: int) -> tuple[str, tuple[Node, ...]]:
     """A recipe and its steps as nodes."""
     maker = Maker(seed)
     nodes = maker.block(0, False)
-    return HEAD + "\n".join(maker.lines) + "\n", nodes
+    return HEAD + "\n".join(maker.lines) + "\n" + FOOT, nodes
 
 
 def shown_by_paths(nodes: tuple[Node, ...]) -> set[tuple[int, str]]:
@@ -206,7 +260,7 @@ def test_the_recipes_show_each_mistake_and_its_absence_in_every_construct() -> N
             waiting += [inner for block in node.blocks for inner in block]
     assert clean >= 20
     assert min(shown[slug] for slug in SLUGS) >= 200
-    assert min(kinds[kind] for kind in ("if", *PLAIN, *LOOPS)) >= 50
+    assert min(kinds[kind] for kind in ("if", *PLAIN, *LOOPS, *WAITS)) >= 50
 
 
 @pytest.mark.parametrize(
@@ -216,12 +270,16 @@ def test_the_recipes_show_each_mistake_and_its_absence_in_every_construct() -> N
         (order.Paths, "_turns_once", lambda self, node: True),
         (order.Paths, "_fixed", lambda self, node, state: self.block(node.body, state)),
         (order.Paths, "_leave", lambda self, node, state: None),
+        (order.Paths, "_otherwise", lambda self, block, after: after),
+        (order.Paths, "_capture", lambda self, node, state: self._read(node, state)),
     ],
     ids=[
         "a path forgotten where two meet",
         "a loop that surely turns",
         "one turn only",
         "no leave",
+        "a wait that never runs out",
+        "a capture without its steps",
     ],
 )
 def test_a_mistake_in_the_analysis_is_found(
@@ -255,5 +313,5 @@ def test_nested_loops_are_walked_a_bounded_number_of_times(
         return block(self, *rest)  # type: ignore[arg-type]
 
     monkeypatch.setattr(order.Paths, "block", counted)
-    said_by_checker(HEAD + "\n".join(lines) + "\n")
+    said_by_checker(HEAD + "\n".join(lines) + "\n" + FOOT)
     assert blocks < 10 * depth * depth

@@ -1,517 +1,431 @@
 """One run of a recipe on an ideal source and a part that does its worst: the judge of the analysis.
 
 Written from the rules of the language alone, it shares no code with the analysis or the engine but
-the tree. The part is an adversary: within what its kind can do it picks, at every moment, any of
-the voltages and currents that the level and the limit leave it, the corners most often.
+the tree. Dice decide about settings, lines, the person and all else that is open.
 """
 
 from __future__ import annotations
 
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
 
-from drivers.kinds import KINDS
 from grammar import tree
 from sequencer.checker.facts import Checked
+from tests.sequencer.checker_worst.adversary import CYCLE_S, Bench, Ends, Setpoint
+from tests.sequencer.checker_worst.concrete_values import Values
 
-CYCLE_S = 0.02
-"""A power line cycle at 50 Hz."""
-HUGE = 1e7
-"""What an instrument without known figures may push, in A."""
-MOST_EVENTS = 20_000
-
-
-class Ends(Exception):
-    """The run ends: stopped, failed, tripped, or refused."""
+WAITING = (
+    *(tree.Wait, tree.Every, tree.Repeat, tree.ForIn, tree.ForCount, tree.Settle, tree.WaitFor),
+    *(tree.Sweep, tree.Ramp, tree.PulseStep, tree.CaptureStep, tree.Ask, tree.ConfirmStep),
+)
+"""What loops or waits, so that a tick that it misses is skipped and not late."""
 
 
 class Left(Exception):
     """A loop is left."""
 
 
-@dataclass
-class Seen:
-    """The extremes of one channel's run. Sums are those of one period of the output or of all."""
-
-    levels: list[float] = field(default_factory=lambda: [math.inf, -math.inf])
-    currents: list[float] = field(default_factory=lambda: [0.0, 0.0])
-    powers: list[float] = field(default_factory=lambda: [0.0, 0.0])
-    energy: list[float] = field(default_factory=lambda: [0.0, 0.0])
-    charge: list[float] = field(default_factory=lambda: [0.0, 0.0])
-    under_power_s: float = 0.0
-
-
-@dataclass
-class Port:
-    """A channel: what it is programmed to, and its part's own voltage."""
-
-    on: bool = False
-    on_by: int = 0
-    sourced: tuple[str, float, float, float] | None = None
-    programmed: tuple[str, float, float, float] | None = None
-    own: float = 0.0
-    aperture_s: float = CYCLE_S
-    average: float = 1.0
-    reading: tuple[float, float] = (math.nan, math.nan)
-    period: list[float] = field(default_factory=lambda: [0.0] * 4)
-    total: list[float] = field(default_factory=lambda: [0.0] * 4)
-    seen: Seen = field(default_factory=Seen)
-
-
 class Run:
-    """One run; `dice` decide about settings, the part and everything else that is open."""
+    """One run of a checked recipe."""
 
     def __init__(self, checked: Checked, dice: random.Random) -> None:
         self.checked = checked
         self.dice = dice
-        self.now = 0.0
-        self.events = 0
-        self.final = False
-        self.blocks: list[dict[str, float]] = [{}]
-        self.parts = {part.channel: part for part in checked.parts.values()}
-        self.ports = {name: Port() for name in self.parts}
-        self.forced: dict[int, list[float]] = {}
-        for name, port in self.ports.items():
-            port.own = self._any_own(name)
+        self.bench = Bench(checked, dice)
+        self.values = Values(self.bench)
+        self.ports = self.bench.ports
 
     def execute(self) -> bool:
         """The whole run with `finally`; False where no settings meet what is required."""
+        values, recipe = self.values, self.checked.recipe
         for _ in range(30):
-            self.blocks = [{n: self._setting(n) for n in self.checked.settings}]
-            if all(self.truth(r.condition) for r in self.checked.recipe.requires):
+            values.blocks = [{n: self._setting(n) for n in self.checked.settings}]
+            if all(values.truth(r.condition) for r in recipe.requires):
                 break
         else:
             return False
-        for block in (self.checked.recipe.steps, self.checked.recipe.final):
+        for block in (recipe.steps, recipe.final):
             with suppress(Ends, Left):
                 self.block(block)
             for name in self.ports:
-                self._off(name)
-            del self.blocks[1:]
-            self.final = True
+                self.bench.switch_off(name)
+            del values.blocks[1:]
+            self.bench.final = True
         return True
 
     def _setting(self, name: str) -> float:
         facts = self.checked.settings[name]
         if facts.low is None or facts.high is None:
             return facts.value
-        return self._between(facts.low, facts.high)
-
-    def _between(self, low: float, high: float) -> float:
-        """Anything between, the ends most often."""
-        return self.dice.choice([low, high, low + (high - low) * self.dice.random()])
-
-    # The part and the source
-
-    def _rating(self, name: str) -> tuple[float, float]:
-        return self.parts[name].ratings["voltage"]
-
-    def _forces(self, name: str) -> str:
-        return KINDS[self.parts[name].kind].forces
-
-    def _any_own(self, name: str) -> float:
-        low, high = self._rating(name)
-        forces = self._forces(name)
-        if forces == "nothing":
-            return 0.0
-        return (
-            self._between(0.0, max(high, 0.0)) if forces[:2] == "up" else self._between(low, high)
-        )
-
-    def _behave(self, name: str) -> tuple[float, float]:
-        """What stands on the part now: its voltage and the current into it."""
-        port = self.ports[name]
-        assert port.programmed is not None
-        mode, level, low, high = port.programmed
-        seen, forces = port.seen, self._forces(name)
-        if mode == "voltage":
-            volts, amperes = self._under_voltage(name, level, low, high)
-            imposed: float | None = level
-        else:
-            if forces == "up to its rating":
-                port.own = self._any_own(name)
-            volts, amperes, limited = self._under_current(port.own, level, low, high)
-            imposed = volts if limited else None
-            if forces == "within its rating":
-                port.own = self._between(port.own, volts)
-        if imposed is not None:
-            seen.levels = [min(seen.levels[0], imposed), max(seen.levels[1], imposed)]
-        for extremes, value in ((seen.currents, amperes), (seen.powers, volts * amperes)):
-            extremes[:] = min(extremes[0], value), max(extremes[1], value)
-        return volts, amperes
-
-    def _under_voltage(
-        self, name: str, level: float, low: float, high: float
-    ) -> tuple[float, float]:
-        """The part lies between its own voltage and the level; current flows towards the level."""
-        own = self._any_own(name)
-        if self._forces(name) == "within its rating":
-            self.ports[name].own = self._between(own, level)
-        if level == own:
-            return level, 0.0
-        most = high if level > own else low
-        return self._between(own, level), self._between(0.0, most)
-
-    def _under_current(
-        self, own: float, level: float, low: float, high: float
-    ) -> tuple[float, float, bool]:
-        """The level flows unless a side of the limit holds the part; the last says which."""
-        if own > high:
-            return high, -self.dice.random() * HUGE, True
-        if own < low:
-            return low, self.dice.random() * HUGE, True
-        if level == 0:
-            return own, 0.0, False
-        side = high if level > 0 else low
-        if self.dice.random() < 0.5:
-            return side, self._between(0.0, level), True
-        return self._between(own, side), level, False
-
-    def _spend(self, seconds: float) -> None:
-        """Time passes; what flows may change once meanwhile."""
-        self.events += 1
-        if self.events > MOST_EVENTS:
-            raise Ends
-        share = self.dice.choice([0.0, 1.0, self.dice.random()])
-        for part in (share, 1 - share):
-            elapsed = seconds * part
-            self.now += elapsed
-            for name, port in self.ports.items():
-                if port.on:
-                    volts, amperes = self._behave(name)
-                    port.seen.under_power_s += elapsed
-                    self._count(port, volts * amperes * elapsed, amperes * elapsed)
-
-    def _count(self, port: Port, joules: float, coulombs: float) -> None:
-        """What went in and what came out, since the output went on and in all."""
-        stores = port.period
-        gone = (max(joules, 0.0), min(joules, 0.0), max(coulombs, 0.0), min(coulombs, 0.0))
-        for k, amount in enumerate(gone):
-            stores[k] += amount
-            port.total[k] += amount
-
-    def _close_period(self, name: str) -> None:
-        port, seen = self.ports[name], self.ports[name].seen
-        kind = KINDS[self.parts[name].kind]
-        sums = port.period if kind.energy == "stores" else port.total
-        seen.energy = [min(seen.energy[0], sums[1]), max(seen.energy[1], sums[0])]
-        seen.charge = [min(seen.charge[0], sums[3]), max(seen.charge[1], sums[2])]
-
-    def _off(self, name: str) -> None:
-        port = self.ports[name]
-        self._close_period(name)
-        port.on = False
-        port.own = self._any_own(name)
-
-    def _look(self, name: str, under_power: bool) -> None:
-        """A current source needs the part within its limit, where that can be looked at."""
-        port = self.ports[name]
-        facts = self.checked.channels[name]
-        assert port.programmed is not None
-        mode, _, low, high = port.programmed
-        if mode != "current" or self._forces(name) != "within its rating":
-            return
-        possible = facts.can("measure open") or facts.can("two-sided limit") or under_power
-        if possible and not low <= port.own <= high:
-            if self.dice.random() < 0.8:
-                port.own = self._between(
-                    max(low, self._rating(name)[0]), min(high, self._rating(name)[1])
-                )
-            if not low <= port.own <= high:
-                raise Ends
-
-    def _force(self, port: Port) -> None:
-        assert port.programmed is not None
-        mode, level, low, high = port.programmed
-        volts, amperes = abs(level), max(abs(low), abs(high))
-        if mode == "current":
-            volts, amperes = amperes, volts
-        known = self.forced.setdefault(port.on_by, [0.0, 0.0])
-        known[:] = max(known[0], volts), max(known[1], amperes)
-
-    def _measure(self, names: tuple[tree.Name, ...]) -> None:
-        for name in names:
-            port = self.ports[name.id]
-            self._spend(port.aperture_s * port.average)
-            reading = (port.own, 0.0)
-            if port.on:
-                reading = self._behave(name.id)
-            if self.final:
-                port.reading = tuple(x * self.dice.choice([1, 1, 3]) for x in reading)  # type: ignore[assignment]
-                continue
-            for value, rated in zip(reading, ("voltage", "current"), strict=True):
-                low, high = self.parts[name.id].ratings[rated]
-                if not low <= value <= high:
-                    raise Ends
-            port.reading = reading
-            for guard in self.checked.recipe.guards:
-                if not self.truth(guard.condition):
-                    raise Ends
-
-    # Steps
+        return self.bench.between(facts.low, facts.high)
 
     def block(self, block: tree.Block) -> None:
-        self.blocks.append({})
+        """The steps of a block."""
+        self.values.blocks.append({})
         for step in block:
             self.step(step)
-        self.blocks.pop()
+        self.values.blocks.pop()
 
     def step(self, node: tree.Step) -> None:
+        """One step."""
+        known = self.values.known
         match node:
             case tree.Setup():
                 self._setup(node)
             case tree.SourceStep():
                 assert node.limit is not None
-                low, high = self._limit(node.limit, node.mode)
-                self._source(node.channel.id, (node.mode, self.value(node.level), low, high))
+                level = known(node.level)
+                self._source(
+                    node.channel.id,
+                    (node.mode, level, *self.values.limit(node.limit, node.mode)),
+                )
+            case tree.Output() if node.on:
+                self.bench.switch_on(node.channel.id, id(node))
             case tree.Output():
-                self._output(node)
+                self.bench.switch_off(node.channel.id)
             case tree.Measure():
-                self._measure(node.channels)
+                self._measure(node.channels, node.into)
             case tree.Wait():
-                self._spend(max(0.0, self.value(node.duration)))
+                self.bench.spend(known(node.duration))
             case tree.Every():
-                self._every(node)
+                until = node.until
+                self._grid(
+                    node,
+                    lambda: self.block(node.body),
+                    (lambda: self.values.truth(until)) if until is not None else None,
+                )
             case tree.Repeat():
                 assert node.count is not None
-                self._turns(node.body, None, iter([0.0] * round(self.value(node.count))))
+                self._turns(node.body, None, iter([0.0] * round(known(node.count))))
             case tree.ForIn():
-                self._turns(node.body, node.name.id, self._list(node.values))
+                self._turns(node.body, node.name.id, iter(self.values.series(node.values)))
             case tree.ForCount():
-                first, last = round(self.value(node.first)), round(self.value(node.last))
+                first, last = round(known(node.first)), round(known(node.last))
                 self._turns(node.body, node.name.id, map(float, range(first, last + 1)))
             case tree.If():
                 self._if(node)
-            case tree.Sweep():
-                self._sweep(node)
+            case tree.Called():
+                self.block(node.body)
             case tree.Let():
-                self.blocks[-1][node.name.id] = self.value(node.value)
+                self.values.blocks[-1][node.name.id] = self.values.value(node.value)
             case tree.Set():
-                scope = next(b for b in reversed(self.blocks) if node.name.id in b)
-                scope[node.name.id] = self.value(node.value)
+                blocks = reversed(self.values.blocks)
+                scope = next(b for b in blocks if node.name.id in b)
+                scope[node.name.id] = self.values.value(node.value)
             case tree.Leave():
                 raise Left
             case tree.Stop() | tree.Fail():
                 raise Ends
+            case tree.Switch() | tree.Say() | tree.Note() | tree.Reset():
+                pass
+            case _:
+                self._longer(node)
+
+    def _longer(self, node: tree.Step) -> None:
+        match node:
+            case tree.Sweep():
+                self._sweep(node)
+            case tree.Ramp():
+                self._ramp(node)
+            case tree.PulseStep():
+                self._pulses(node)
+            case tree.CaptureStep():
+                self._capture(node)
+            case tree.Settle():
+                self._settle(node)
+            case tree.WaitFor():
+                self._wait_for(node)
+            case tree.Ask():
+                self._person()
+                if node.into is not None:
+                    assert node.bounds is not None
+                    low, high = self.values.ends(node.bounds)
+                    if not low <= high:
+                        raise Ends
+                    self.values.blocks[-1][node.into.id] = self.bench.between(low, high)
+            case tree.ConfirmStep():
+                self._person()
+                if self.dice.random() < 0.3:
+                    raise Ends
+            case _:
+                raise TypeError(type(node).__name__)
+
+    def _person(self) -> None:
+        self.bench.spend(self.dice.choice([0.0, 1.0, 1e4]), counted=False)
 
     def _setup(self, node: tree.Setup) -> None:
         port = self.ports[node.channel.id]
         for item in node.items:
-            value = self.value(item.value)
+            value = self.values.known(item.value)
             if item.name.id == "aperture":
                 cycles = bool(self.checked.dimensions[id(item.value)].line_cycles)
                 port.aperture_s = value * (CYCLE_S if cycles else 1.0)
             elif item.name.id == "average":
                 port.average = value
 
-    def _source(self, name: str, setpoint: tuple[str, float, float, float]) -> None:
+    def _source(self, name: str, setpoint: Setpoint) -> None:
         port = self.ports[name]
         before = port.programmed
-        port.sourced = port.programmed = setpoint
-        if port.on:
-            assert before is not None
-            if before[0] != setpoint[0]:
-                self._look(name, True)
-            self._force(port)
-            self._behave(name)
+        port.sourced = setpoint
+        if port.on and before is not None and before[0] != setpoint[0]:
+            port.programmed = setpoint
+            self.bench.look(port, True)
+        self.bench.program(port, setpoint)
 
-    def _output(self, node: tree.Output) -> None:
-        name = node.channel.id
-        port = self.ports[name]
-        if not node.on:
-            self._off(name)
+    # Readings
+
+    def _measure(self, names: Sequence[tree.Name], into: tree.Name | None) -> None:
+        for name in names:
+            port = self.ports[name.id]
+            self.bench.spend(port.aperture_s * port.average)
+            self.bench.take(port)
+            self._guards(name.id)
+        self._row(names, into)
+
+    def _guards(self, channel: str) -> None:
+        """The recipe's own guards, as far as their readings are there."""
+        for guard in self.checked.recipe.guards:
+            named = list(_members(guard.condition))
+            ready = all(n.field.id in self.ports[n.base.id].reading for n in named)
+            about = any(n.base.id == channel for n in named)
+            if about and ready and not self.bench.final and not self.values.truth(guard.condition):
+                raise Ends
+
+    def _row(self, names: Sequence[tree.Name], into: tree.Name | None) -> None:
+        if into is None:
             return
-        port.programmed = port.sourced
-        self._look(name, False)
-        if not port.on:
-            port.period = [0.0] * 4
-        port.on, port.on_by = True, id(node)
-        self._force(port)
-        self._spend(port.aperture_s * port.average)
+        row = {}
+        for name in names:
+            for quantity, value in self.ports[name.id].reading.items():
+                row[f"{name.id}.{quantity}"] = value
+                row.setdefault(quantity, value)
+        self.values.traces.setdefault(into.id, []).append((self.bench.now, row))
 
-    def _limit(self, node: tree.Expression, mode: str) -> tuple[float, float]:
-        if isinstance(node, tree.Name) and node.id in self.checked.parts:
-            rated = "current" if mode == "voltage" else "voltage"
-            low, high = self.checked.parts[node.id].ratings[rated]
-            return low + 0.01 * abs(low), high - 0.01 * abs(high)
-        if isinstance(node, tree.Range | tree.Within | tree.Tolerance):
-            return self._ends(node)
-        size = abs(self.value(node))
-        return -size, size
+    # Loops
 
-    def _every(self, node: tree.Every) -> None:
-        period = self.value(node.period)
-        longest = node.duration if node.duration is not None else node.at_most
+    def _grid(
+        self,
+        node: tree.Every | tree.Settle,
+        body: Callable[[], None],
+        until: Callable[[], bool] | None,
+    ) -> None:
+        """A body on a time grid."""
+        longest = node.at_most
+        if isinstance(node, tree.Every) and node.duration is not None:
+            longest = node.duration
+        assert node.period is not None
         assert longest is not None
-        duration, start, k = self.value(longest), self.now, 0
+        period, duration = self.values.known(node.period), self.values.known(longest)
+        if not period > 0:
+            raise Ends
+        steps = node.body if isinstance(node, tree.Every) else ()
+        skips = any(_waits(step) for step in _within(steps))
+        bench, start, k = self.bench, self.bench.now, 0
         last = math.floor(duration / period * (1 + 1e-12))
-        skips = any(
-            isinstance(s, tree.Wait | tree.Every | tree.Repeat | tree.ForIn | tree.ForCount)
-            for s in _within(node.body)
-        )
-        depth = len(self.blocks)
+        depth = len(self.values.blocks)
         try:
             while True:
-                self.block(node.body)
-                if node.until is not None and self.truth(node.until):
+                body()
+                if until is not None and until():
                     return
                 k += 1
                 if skips:
-                    k = max(k, math.ceil((self.now - start) / period - 1e-9))
+                    k = max(k, math.ceil((bench.now - start) / period - 1e-9))
                 if k > last:
                     break
-                self._spend(max(0.0, start + k * period - self.now))
+                bench.spend(start + k * period - bench.now)
         except Left:
-            del self.blocks[depth:]
+            del self.values.blocks[depth:]
             return
-        if node.until is None:
-            self._spend(max(0.0, start + duration - self.now))
+        if until is None:
+            bench.spend(start + duration - bench.now)
         elif node.otherwise is None:
             raise Ends
         else:
             self.block(node.otherwise)
 
+    def _settle(self, node: tree.Settle) -> None:
+        assert node.period is not None
+        name = node.reading.base
+        periods = self.values.known(node.window) / self.values.known(node.period)
+        full = max(2, math.ceil(periods * (1 - 1e-12)) + 1)
+        read: list[float] = []
+
+        def settled() -> bool:
+            read.append(self.values.value(node.reading))
+            window = read[-full:]
+            band = self.values.value(node.band)
+            return len(window) == full and max(window) - min(window) <= band
+
+        self._grid(node, lambda: self._measure([name], node.into), settled)
+
     def _turns(self, body: tree.Block, name: str | None, values: Iterator[float]) -> None:
-        depth = len(self.blocks)
+        blocks = self.values.blocks
+        depth = len(blocks)
         try:
             for value in values:
-                self.blocks.append({} if name is None else {name: value})
+                blocks.append({} if name is None else {name: value})
                 self.block(body)
-                self.blocks.pop()
+                blocks.pop()
         except Left:
-            del self.blocks[depth:]
+            del blocks[depth:]
 
     def _if(self, node: tree.If) -> None:
         for arm in node.arms:
-            if self.truth(arm.condition):
+            if isinstance(arm.condition, tree.Confirm):
+                self._person()
+                holds = self.dice.random() < 0.5
+            else:
+                holds = self.values.truth(arm.condition)
+            if holds:
                 self.block(arm.body)
                 return
         self.block(node.otherwise or ())
 
+    def _wait_for(self, node: tree.WaitFor) -> None:
+        assert node.at_most is not None
+        longest = self.values.known(node.at_most)
+        if self.dice.random() < 0.5:
+            self.bench.spend(longest * self.dice.random())
+            return
+        self.bench.spend(longest)
+        if node.otherwise is None:
+            raise Ends
+        self.block(node.otherwise)
+
+    # Series of levels
+
+    def _limits(self, node: tree.Sweep | tree.PulseStep) -> tuple[float, float]:
+        """The limit that a step names, or that of the last source."""
+        sourced = self.ports[node.channel.id].sourced
+        assert sourced is not None
+        if node.limit is None:
+            return sourced[2], sourced[3]
+        return self.values.limit(node.limit, node.mode)
+
     def _sweep(self, node: tree.Sweep) -> None:
+        known = self.values.known
+        low, high = self._limits(node)
+        first, last, count = known(node.first), known(node.last), round(known(node.points))
+        levels = self.values.levels(first, last, count, node.logarithmic)
+        if node.pulsed:
+            assert node.width is not None
+            assert node.period is not None
+            setpoints = [(node.mode, level, low, high) for level in levels]
+            self._train(node, setpoints, known(node.width), known(node.period), node.until)
+            return
         port = self.ports[node.channel.id]
-        assert port.sourced is not None
-        low, high = port.sourced[2:]
-        if node.limit is not None:
-            low, high = self._limit(node.limit, node.mode)
-        first, last = self.value(node.first), self.value(node.last)
-        count = round(self.value(node.points))
-        for k in range(count):
-            share = k / (count - 1)
-            level = first * (last / first) ** share if node.logarithmic else None
-            port.programmed = (
-                node.mode, first + (last - first) * share if level is None else level, low, high
-            )  # fmt: skip
-            self._force(port)
-            self._behave(node.channel.id)
+        for level in levels:
+            self.bench.program(port, (node.mode, level, low, high))
             if node.settle is not None:
-                self._spend(self.value(node.settle))
-            self._measure((node.channel, *node.reading))
-            if node.until is not None and self.truth(node.until):
+                self.bench.spend(known(node.settle))
+            self._measure((node.channel, *node.reading), node.into)
+            if node.until is not None and self.values.truth(node.until):
                 break
 
-    # Expressions
+    def _ramp(self, node: tree.Ramp) -> None:
+        known, bench = self.values.known, self.bench
+        port = self.ports[node.channel.id]
+        assert port.programmed is not None
+        assert port.sourced is not None
+        first, last, start = port.programmed[1], known(node.level), bench.now
+        way = abs(last - first)
+        if node.duration is not None:
+            duration = known(node.duration)
+        else:
+            assert node.rate is not None
+            rate = known(node.rate)
+            if not rate > 0:
+                raise Ends
+            duration = way / rate
+        size = known(node.step) if node.step is not None else None
+        if size is not None and not size > 0:
+            raise Ends
+        count = max(1, math.ceil((duration / 0.1 if size is None else way / size) * (1 - 1e-12)))
+        if size is None:
+            size = way / count
+        for k in range(1, count + 1):
+            share = min(1.0, k * size / way) if way else k / count
+            bench.spend(start + duration * share - bench.now)
+            level = first + (last - first) * share if k < count else last
+            bench.program(port, (node.mode, level, *port.sourced[2:]))
+            self._measure((node.channel, *node.reading), node.into)
+            if node.until is not None and self.values.truth(node.until):
+                break
 
-    def _list(self, node: tree.Expression) -> Iterator[float]:
-        assert isinstance(node, tree.Call)
-        values = [self.value(a.value) for a in node.arguments]
-        if node.function.id == "values":
-            return iter(values)
-        a, b, n = values
-        return iter([a + (b - a) * (k / (round(n) - 1)) for k in range(round(n))])
+    def _pulses(self, node: tree.PulseStep) -> None:
+        known = self.values.known
+        assert node.width is not None
+        low, high = self._limits(node)
+        setpoint = (node.mode, known(node.level), low, high)
+        width = known(node.width)
+        period = known(node.period) if node.period is not None else None
+        count = round(known(node.count)) if node.count is not None else 1
+        if node.countdown is not None:
+            self.bench.spend(known(node.countdown))
+        self._train(node, [setpoint] * count, width, period, None)
 
-    def _ends(self, node: tree.Expression) -> tuple[float, float]:
-        match node:
-            case tree.Range():
-                low = self.value(node.low) if node.low is not None else -math.inf
-                high = self.value(node.high) if node.high is not None else math.inf
-                return low, high
-            case tree.Within():
-                half = self.value(node.half)
-                return -half, half
-            case tree.Tolerance():
-                centre, half = self.value(node.centre), self.value(node.half)
-                if id(node) in self.checked.relative:
-                    half *= abs(centre)
-                return centre - half, centre + half
-        raise TypeError(type(node).__name__)
+    def _train(
+        self,
+        node: tree.PulseStep | tree.Sweep,
+        setpoints: Sequence[Setpoint],
+        width: float,
+        period: float | None,
+        until: tree.Expression | None,
+    ) -> None:
+        """Pulses from what is programmed; the last one ends the train."""
+        if not width > 0 or (period is not None and width > period):
+            raise Ends
+        port = self.ports[node.channel.id]
+        for k, setpoint in enumerate(setpoints):
+            last = k + 1 == len(setpoints)
+            self.bench.pulse(port, setpoint, width, None if period is None else period, last)
+            self._guards(node.channel.id)
+            self._row((node.channel,), node.into)
+            if until is not None and self.values.truth(until):
+                break
 
-    def truth(self, node: tree.Expression) -> bool:
-        match node:
-            case tree.Not():
-                return not self.truth(node.operand)
-            case tree.Logic("and"):
-                return self.truth(node.left) and self.truth(node.right)
-            case tree.Logic():
-                return self.truth(node.left) or self.truth(node.right)
-            case tree.Compare():
-                a, b = self.value(node.left), self.value(node.right)
-                return {"<": a < b, "<=": a <= b, ">": a > b, ">=": a >= b}[node.operator]
-            case tree.Inside():
-                low, high = self._ends(node.bounds)
-                return low <= self.value(node.operand) <= high
-        raise TypeError(type(node).__name__)
-
-    def value(self, node: tree.Expression) -> float:
+    def _capture(self, node: tree.CaptureStep) -> None:
+        """It ends when its steps and its record have ended."""
+        bench, port = self.bench, self.ports[node.channel.id]
+        duration, began = self.values.known(node.duration), bench.now
+        depth = len(self.values.blocks)
         try:
-            return self._value(node)
-        except ArithmeticError:
-            raise Ends from None
+            self.block(node.body)
+        except Left:
+            del self.values.blocks[depth:]
+        if node.trigger is None:
+            bench.spend(began + duration - bench.now)
+        elif self.dice.random() < 0.5:
+            return
+        else:
+            before = self.values.known(node.before) if node.before is not None else 0.0
+            met = bench.between(began, bench.now)
+            bench.spend(met + duration - before - bench.now)
+        bench.take(port, guarded=False)
 
-    def _value(self, node: tree.Expression) -> float:
-        match node:
-            case tree.Number():
-                return node.quantity.value
-            case tree.Name():
-                return next(b[node.id] for b in reversed(self.blocks) if node.id in b)
-            case tree.Member():
-                port = self.ports[node.base.id]
-                volts, amperes = port.reading
-                if node.field.id == "level":
-                    assert port.programmed is not None
-                    return port.programmed[1]
-                return {"voltage": volts, "current": amperes, "power": volts * amperes}[
-                    node.field.id
-                ]
-            case tree.Negative():
-                return -self._value(node.operand)
-            case tree.Binary():
-                a, b = self._value(node.left), self._value(node.right)
-                match node.operator:
-                    case "+":
-                        return a + b
-                    case "-":
-                        return a - b
-                    case "*":
-                        return a * b
-                    case "/":
-                        return a / b
-            case tree.Call():
-                values = [self._value(a.value) for a in node.arguments]
-                match node.function.id:
-                    case "abs":
-                        return abs(values[0])
-                    case "min":
-                        return min(values)
-                    case "max":
-                        return max(values)
-        raise TypeError(type(node).__name__)
+
+def _waits(step: tree.Step) -> bool:
+    if isinstance(step, tree.If):
+        return any(isinstance(arm.condition, tree.Confirm) for arm in step.arms)
+    return isinstance(step, WAITING)
 
 
 def _within(block: tree.Block) -> Iterator[tree.Step]:
     """All steps of a block, those within others included."""
     for step in block:
         yield step
-        match step:
-            case tree.If():
-                for arm in step.arms:
-                    yield from _within(arm.body)
-                yield from _within(step.otherwise or ())
-            case tree.Every():
-                yield from _within(step.body)
-                yield from _within(step.otherwise or ())
-            case tree.Repeat() | tree.ForIn() | tree.ForCount():
-                yield from _within(step.body)
+        for arm in getattr(step, "arms", ()):
+            yield from _within(arm.body)
+        yield from _within(getattr(step, "body", ()))
+        yield from _within(getattr(step, "otherwise", None) or ())
+
+
+def _members(node: object) -> Iterator[tree.Member]:
+    if isinstance(node, tree.Member):
+        yield node
+    elif isinstance(node, tree.Node):
+        for value in vars(node).values():
+            yield from _members(value)

@@ -1,7 +1,8 @@
 """Random recipes run against an adversary, and what of each run the analysis has not foreseen.
 
 `python -m tests.sequencer.checker_worst.soundness [RECIPES] [SEED]` makes a longer run of it and
-prints every recipe of which something was wrong.
+prints every recipe of which something was wrong, how often each construct and each pair of them was
+met, and what never was, which fails.
 """
 
 from __future__ import annotations
@@ -10,14 +11,14 @@ import math
 import random
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from grammar.diagnostic import draw_short
 from grammar.parse import parse
-from sequencer.checker import Checked, check, worst_case
-from sequencer.checker.scope import steps_of
-from sequencer.checker.worst_case import WorstCase
+from sequencer.checker import Checked, check
+from sequencer.checker.worst.worst_case import WorstCase
 from tests.sequencer.checker_worst.concrete import Run
+from tests.sequencer.checker_worst.constructs import constructs, count, missing
 from tests.sequencer.checker_worst.programs import Program
 
 RUNS_A_RECIPE = 25
@@ -30,6 +31,8 @@ OF_THE_WORST_CASE = frozenset(
         *("limit-can-reverse", "limit-takes-over", "limit-reversed", "limit-without-zero"),
         *("no-margin", "sink-needed", "division-by-zero", "sweep-through-zero"),
         *("power-at-corner", "unbounded-time", "unbounded-loop"),
+        *("energy-beyond-rating", "charge-beyond-rating", "mean-power-beyond-rating"),
+        *("pulse-outlasts-period", "not-above-zero", "period-not-positive"),
     )
 )
 
@@ -52,49 +55,40 @@ def unforeseen(run: Run, worst: WorstCase) -> Iterator[str]:
     """What a run has shown that its worst case rules out."""
     rows = {part.channel: part for part in worst.parts}
 
-    def outside(low: float, high: float, seen: list[float]) -> bool:
+    def outside(low: float, high: float, seen: Sequence[float]) -> bool:
         room = SHARE * max(abs(low), abs(high), 1e-3)
         return not (low - room <= seen[0] and seen[1] <= high + room)
 
     for name, port in run.ports.items():
-        if port.seen.under_power_s == 0 and name not in rows:
+        if port.part is None or (port.under_power_s == 0 and name not in rows):
             continue
-        part, seen = rows[name], port.seen
-        found = {
-            "voltage": seen.levels,
-            "current": seen.currents,
-            "power": seen.powers,
-            "energy": seen.energy,
-            "charge": seen.charge,
-        }
-        for quantity, extremes in found.items():
-            row = part.rows[quantity]
-            if extremes[0] <= extremes[1] and (
-                math.isnan(row.low) or outside(row.low, row.high, extremes)
-            ):
-                yield f"{quantity} {extremes} outside {row.low} … {row.high}"
-        if outside(0.0, part.under_power_s, [0.0, seen.under_power_s]):
-            yield f"{seen.under_power_s} s under power, foreseen {part.under_power_s}"
-    if outside(0.0, worst.longest_s, [0.0, run.now]):
-        yield f"{run.now} s in all, foreseen {worst.longest_s}"
-    for on, (volts, amperes) in run.forced.items():
+        part = rows[name]
+        for quantity, extremes in port.seen.items():
+            row = part.rows.get(quantity)
+            if row is None or not extremes[0] <= extremes[1]:
+                continue
+            if math.isnan(row.low) or outside(row.low, row.high, extremes):
+                yield f"{name}: {quantity} {extremes} outside {row.low} … {row.high}"
+        if outside(0.0, part.under_power_s, [0.0, port.under_power_s]):
+            yield f"{port.under_power_s} s under power, foreseen {part.under_power_s}"
+    if outside(0.0, worst.longest_s, [0.0, run.bench.now]):
+        yield f"{run.bench.now} s in all, foreseen {worst.longest_s}"
+    for on, (volts, amperes) in run.bench.forced.items():
         foreseen = worst.forced.get(on, (0.0, 0.0))
         if outside(0.0, foreseen[0], [0.0, volts]) or outside(0.0, foreseen[1], [0.0, amperes]):
             yield f"forced to {volts} V, {amperes} A, foreseen {foreseen}"
 
 
-def constructs(checked: Checked) -> Counter[str]:
-    """What a recipe is made of."""
-    recipe = checked.recipe
-    found = Counter(type(step).__name__ for step in steps_of(recipe.steps + recipe.final))
-    found[next(iter(checked.parts.values())).kind] += 1
-    found["finally"] += bool(recipe.final)
-    found["require"] += bool(recipe.requires)
-    found["guard"] += bool(recipe.guards)
-    return found
+class Tally:
+    """What a hunt has met: recipes that were refused, constructs and pairs of them."""
+
+    def __init__(self) -> None:
+        self.refused = 0
+        self.constructs: Counter[str] = Counter()
+        self.pairs: Counter[frozenset[str]] = Counter()
 
 
-def hunt(recipes: int, seed: int, counts: Counter[str] | None = None) -> Iterator[tuple[str, str]]:
+def hunt(recipes: int, seed: int, tally: Tally | None = None) -> Iterator[tuple[str, str]]:
     """Run so many recipes; yields each that did what was not foreseen, with what that was."""
     dice = random.Random(seed)
     done = 0
@@ -102,12 +96,12 @@ def hunt(recipes: int, seed: int, counts: Counter[str] | None = None) -> Iterato
         text = Program(dice).text
         checked = checked_program(text)
         if checked is None:
-            if counts is not None:
-                counts["refused"] += 1
+            if tally is not None:
+                tally.refused += 1
             continue
         done += 1
-        if counts is not None:
-            counts.update(constructs(checked))
+        if tally is not None:
+            count(constructs(checked), tally.constructs, tally.pairs)
         assert checked.worst is not None
         for _ in range(RUNS_A_RECIPE):
             run = Run(checked, dice)
@@ -118,18 +112,24 @@ def hunt(recipes: int, seed: int, counts: Counter[str] | None = None) -> Iterato
 
 
 def main(arguments: list[str]) -> int:
-    """The longer run."""
+    """The longer run; what no recipe had in it fails as well."""
     recipes, seed = (int(a) for a in (*arguments, "20000", "1")[: max(2, len(arguments))])
-    counts: Counter[str] = Counter()
+    tally = Tally()
     wrong = 0
-    for text, why in hunt(recipes, seed, counts):
+    for text, why in hunt(recipes, seed, tally):
         wrong += 1
         print(f"{text}\n{why}\n")
-    print(f"{recipes} recipes, {wrong} wrong;", dict(counts.most_common()))
-    return 1 if wrong else 0
+    print(f"{recipes} recipes from seed {seed}, {tally.refused} more refused, {wrong} wrong")
+    print(", ".join(f"{name} {times}" for name, times in tally.constructs.most_common()))
+    rare = ", ".join(
+        f"{' with '.join(sorted(pair))} {times}"
+        for pair, times in tally.pairs.most_common()[:-30:-1]
+    )
+    print(f"{len(tally.pairs)} pairs, the rarest: {rare}")
+    alone, together = missing(tally.constructs, tally.pairs)
+    print(f"never: {', '.join(alone) or 'none'}; no pair: {', '.join(together) or 'none'}")
+    return 1 if wrong or alone or together else 0
 
-
-__all__ = ["checked_program", "constructs", "hunt", "main", "unforeseen", "worst_case"]
 
 if __name__ == "__main__":
     sys.exit(main(sys.argv[1:]))

@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.checker import interval
-from sequencer.checker.interval import EVERYTHING, Interval
-from sequencer.checker.values import Algebra
+from sequencer.checker.worst import interval
+from sequencer.checker.worst.interval import EVERYTHING, Interval
+from sequencer.checker.worst.values import Algebra
 
 GRID = range(-3, 4)
 ALL = [Interval(float(a), float(b)) for a in GRID for b in GRID if a <= b]

@@ -11,11 +11,11 @@ from collections.abc import Callable
 import pytest
 
 from grammar import tree
-from sequencer.checker import evaluation, imposed, interval, power, transfer, turns
-from sequencer.checker.abstract import ChannelState, Own, Programmed, State, States
-from sequencer.checker.interval import Interval
-from sequencer.checker.turns import Plan
-from sequencer.checker.values import Algebra, Value
+from sequencer.checker.worst import evaluation, imposed, interval, power, transfer, turns
+from sequencer.checker.worst.abstract import ChannelState, Own, Programmed, State, States
+from sequencer.checker.worst.interval import Interval
+from sequencer.checker.worst.turns import Plan
+from sequencer.checker.worst.values import Algebra, Value
 from tests.sequencer.checker_worst.programs import KINDS
 from tests.sequencer.checker_worst.soundness import hunt
 
@@ -95,7 +95,7 @@ def one_turn_too_few(patch: pytest.MonkeyPatch) -> None:
 
 def a_sign_turned(patch: pytest.MonkeyPatch) -> None:
     """A difference adds."""
-    from sequencer.checker import values
+    from sequencer.checker.worst import values
 
     patch.setitem(values._OPERATIONS, "-", interval.add)
 

@@ -17,9 +17,9 @@ from grammar import tree
 from grammar.parse import parse
 from sequencer.checker import Checked, check
 from sequencer.checker.scope import steps_of
-from sequencer.checker.table import as_data, render
-from sequencer.checker.turns import BODIES_A_RECIPE, Turns
-from sequencer.checker.worst_case import WorstCase
+from sequencer.checker.worst.table import as_data, render
+from sequencer.checker.worst.turns import BODIES_A_RECIPE, Turns
+from sequencer.checker.worst.worst_case import WorstCase
 
 EXAMPLE = """recipe "Supercapacitor: capacitance and internal resistance"
 about "Empty, charge at constant current, hold at the rated voltage, discharge at constant current."
@@ -256,7 +256,7 @@ def test_a_nest_of_loops_comes_to_rest(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_two_thousand_steps_are_met_once_each(monkeypatch: pytest.MonkeyPatch) -> None:
-    from sequencer.checker.transfer import Walk
+    from sequencer.checker.worst.transfer import Walk
 
     met = 0
     real = Walk._step

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import queue
+import sqlite3
 import subprocess
 import sys
 import threading
+from contextlib import closing
 from pathlib import Path
 
 ROOT = Path(__file__).parents[3]
@@ -26,11 +28,12 @@ def environment(folder: Path) -> dict[str, str]:
 class Watched:
     """A command in a process of its own; what it says is waited for, each line in bounded time."""
 
-    def __init__(self, folder: Path, *arguments: str) -> None:
+    def __init__(self, folder: Path, *arguments: str, stdin: int = subprocess.DEVNULL) -> None:
+        self.folder = folder
         self.process = subprocess.Popen(
             [sys.executable, "-m", "sequencer", *arguments],
             env=environment(folder),
-            stdin=subprocess.DEVNULL,
+            stdin=stdin,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
@@ -54,6 +57,18 @@ class Watched:
             if mark in line:
                 return seen
         raise AssertionError(f"{mark!r} never came; what came is {seen!r}")
+
+    def until_record_has(self, text: str) -> None:
+        """Wait until a step of the newest run has begun; in bounded time."""
+        path = self.folder.parent / "data/fusewire/records.sqlite"
+        ask = "SELECT count(*) FROM step WHERE text LIKE ?"
+        for _ in range(LONGEST_S * 20):
+            if path.is_file():
+                with closing(sqlite3.connect(path)) as store:
+                    if store.execute(ask, (f"%{text}%",)).fetchone()[0]:
+                        return
+            threading.Event().wait(0.05)
+        raise AssertionError(f"{text!r} never began")
 
     def end(self) -> tuple[int, str]:
         """Its exit code, and what else it said."""

@@ -25,7 +25,7 @@ Ridge weather station, test bench
 smu
   specification  Demo source-measure instrument
   can            source, sink, measure, remote sense, measure open, two-sided
-                 limit, mode change under power
+                 limit, mode change under power, pulse, capture
   wired to       shunt
 """
 
@@ -104,7 +104,9 @@ def test_a_wrong_bench_file_is_drawn(call: Call, folder: Path) -> None:
     said = call("bench", "shunt.bench.toml")
     assert (said.code, said.out) == (2, "")
     assert said.err.startswith("shunt.bench.toml:8:1: error: ")
-    assert said.err.endswith("\n1 error: it can't be run like this.\n")
+    assert said.err.endswith(
+        "\n1 error: it can't be run like this.\n`fusewire explain bench-key` tells more.\n"
+    )
     assert call("serve", "shunt.bench.toml") == said
 
 

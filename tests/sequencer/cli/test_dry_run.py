@@ -13,7 +13,11 @@ from tests.sequencer.cli.conftest import Call
 from tests.sequencer.cli.recipes_of_tests import write_bench, write_recipe
 
 
-@pytest.mark.parametrize("name", shipped.names())
+def _with_bench(name: str) -> bool:
+    return (shipped.folder() / f"{name}{shipped.BENCH_ENDING}").is_file()
+
+
+@pytest.mark.parametrize("name", [name for name in shipped.names() if _with_bench(name)])
 def test_every_shipped_recipe_finishes_with_every_expectation_met(call: Call, name: str) -> None:
     said = call("dry-run", name)
     assert (said.code, said.err) == (0, "")
@@ -175,3 +179,36 @@ def test_a_run_that_was_cut_off_before_is_told_once(call: Call, folder: Path) ->
     assert f"{row.id} (Ridge weather station, a shunt) was cut off" in words
     assert f"Its {row.readings} readings are kept: `fusewire show {row.id}`." in words
     assert "was cut off" not in call("dry-run", "shunt.recipe", "--quiet").out
+
+
+def _asking(folder: Path) -> None:
+    write_bench(folder)
+    recipe = write_recipe(folder)
+    asked = '    ask "How warm is it?", into room in 15 °C to 30 °C\n    say "It is {room}."\n'
+    recipe.write_text(recipe.read_text("utf-8").replace("    say ", f"{asked}    say ", 1), "utf-8")
+
+
+def test_a_question_is_answered_with_the_middle_or_as_the_command_line_says(
+    call: Call, folder: Path
+) -> None:
+    _asking(folder)
+    # (15 °C + 30 °C) / 2
+    assert "\nIt is 22.5 °C.\n" in "\n" + call("dry-run", "shunt.recipe").out
+    said = call("dry-run", "shunt.recipe", "--answer", "room=18 °C")
+    assert "It is 18 °C.\n" in said.out
+    shown = call("show", "last").out
+    assert "condition  room = 18 °C" in shown
+
+
+def test_an_answer_that_does_not_fit_is_refused(call: Call, folder: Path) -> None:
+    _asking(folder)
+    said = call("dry-run", "shunt.recipe", "--answer", "rom=18 °C")
+    assert said.code == 2
+    assert "[unknown-answer]" in said.err
+    assert "write room" in said.err
+    said = call("dry-run", "shunt.recipe", "--answer", "room=40 °C")
+    assert "the answer given for `room` doesn't fit" in said.out
+    assert call("dry-run", "shunt.recipe", "--answer", "room").err == (
+        "error: --answer room: this is no answer\n"
+        "  write it as in --answer rate=2A, or --answer 'rate = 2 A'\n"
+    )

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from sequencer import shipped
-from sequencer.cli import COMMANDS
+from sequencer.commands.catalogue import COMMANDS
 from sequencer.record import default_path
 from tests.sequencer.cli.conftest import Call
 from tests.sequencer.cli.recipes_of_tests import write_bench, write_recipe
@@ -34,8 +34,12 @@ Then, with power: fusewire run sweep-diode.recipe --bench sweep-diode.bench.toml
 Commands (`fusewire COMMAND --help` tells the rest)
   new       lists the shipped recipes, or copies one with its bench
   check     every mistake in a recipe, and the worst that any path can do
+  explain   what a problem means, why it matters, what to write
+  format    recipes in the one canonical form
   dry-run   the run in virtual time, on a simulated bench
   run       the run on your bench, under guards
+  manual    by hand: the steps of a recipe, typed one a line
+  measure   one reading of a channel, as it is set now
   runs      the runs on record
   show      one run: how it ended, its results, what happened
   export    the readings of a run as a table for a spreadsheet
@@ -97,8 +101,8 @@ def test_every_command_tells_its_arguments_in_80_columns(
         (["chek"], "error: there is no command chek\n  did you mean check?\n"),
         (
             ["frobnicate"],
-            "error: there is no command frobnicate\n  commands are new, check, dry-run, run, runs, "
-            "show, export, bench, serve\n",
+            "error: there is no command frobnicate\n  commands are new, check, explain, format, "
+            "dry-run, run, manual, measure, runs, show, export, bench, serve\n",
         ),
         (
             ["run", "sweep-diode"],
@@ -133,7 +137,8 @@ def test_every_command_tells_its_arguments_in_80_columns(
         (
             ["dry-run", "sweep-diode", "--bench", "nowhere.bench.toml"],
             "error: there is no bench file nowhere.bench.toml\n  shipped are "
-            "characterise-supercapacitor, hold-between-voltages, sweep-diode\n",
+            "characterise-supercapacitor, count-charge, hold-between-voltages, load-and-watch, "
+            "pulse-resistor, soak-supercapacitor, supply-and-watch, sweep-diode\n",
         ),
         (
             ["check", "sweep-diode", "--set", "level"],

@@ -39,7 +39,9 @@ def test_new_lists_every_shipped_recipe_with_its_title(call: Call) -> None:
     assert (said.code, said.err) == (0, "")
     first, *rows = said.out.splitlines()
     assert first == "Shipped recipes"
-    assert rows[-1] == "`fusewire new NAME` copies one with its bench file, to start from."
+    assert rows[-1] == (
+        "`fusewire new NAME` copies one to start from, with its bench file where it has one."
+    )
     for name in shipped.names():
         assert any(row.startswith(f"  {name}  ") for row in rows)
 
@@ -57,6 +59,17 @@ def test_new_copies_a_recipe_with_its_bench(call: Call, folder: Path) -> None:
     )
     for copy in (recipe, bench):
         assert copy.read_bytes() == (shipped.folder() / copy.name).read_bytes()
+
+
+def test_new_copies_a_recipe_that_has_no_bench(call: Call, folder: Path) -> None:
+    said = call("new", "measure-joints")
+    assert (said.code, said.err) == (0, "")
+    assert said.out == (
+        "wrote measure-joints.recipe\n\nWhat comes next:\n"
+        "  fusewire check measure-joints.recipe\n"
+        "  fusewire check measure-joints.recipe --bench BENCH   # a bench file of yours\n"
+    )
+    assert [path.name for path in folder.iterdir()] == ["measure-joints.recipe"]
 
 
 @pytest.mark.parametrize("there", ["sweep-diode.recipe", "sweep-diode.bench.toml"])
@@ -133,7 +146,9 @@ def test_check_draws_every_problem_and_says_how_many(call: Call) -> None:
     assert said.out.startswith(DRAWN)
     assert "[missing-unit]" in said.out
     assert "[source-without-limit]" in said.out
-    assert said.out.endswith("\n\n3 errors: it can't be run like this.\n")
+    assert said.out.endswith(
+        "\n\n3 errors: it can't be run like this.\n`fusewire explain unknown-kind` tells more.\n"
+    )
 
 
 def test_check_gives_problems_as_data(call: Call) -> None:
@@ -151,7 +166,18 @@ def test_check_gives_problems_as_data(call: Call) -> None:
         "file": "wrong.recipe",
         "span": [5, 15, 5, 22],
         "related": [],
+        "explain": "fusewire explain unknown-kind",
     }
+
+
+def test_check_gives_each_problem_on_a_line_and_nothing_else(call: Call) -> None:
+    Path("wrong.recipe").write_text(WRONG)
+    said = call("check", "wrong.recipe", "--lines")
+    assert (said.code, said.err) == (2, "")
+    first, *others = said.out.splitlines()
+    assert first == DRAWN.splitlines()[0]
+    assert len(others) == 2
+    assert all(line.startswith("wrong.recipe:") and line.endswith("]") for line in others)
 
 
 def test_a_recipe_that_is_no_text_is_refused(call: Call) -> None:
@@ -175,7 +201,7 @@ def test_check_draws_the_problems_of_the_bench_file_too(call: Call, folder: Path
         "a resistance as in “1 ohm” [bench-unit]\n"
         '   13 | resistance = "100 V"\n'
         "      |              ^^^^^^^\n\n"
-        "1 error: it can't be run like this.\n"
+        "1 error: it can't be run like this.\n`fusewire explain bench-unit` tells more.\n"
     )
 
 
@@ -187,7 +213,10 @@ def test_a_setting_is_checked_in_place_of_the_recipes_own(call: Call, folder: Pa
     assert "the command line sets `level` to 3 V, outside its span 0.1 V to 2 V" in said.out
 
 
-@pytest.mark.parametrize("name", shipped.names())
+BENCHES = sorted(p.name.split(".")[0] for p in shipped.folder().glob("*" + shipped.BENCH_ENDING))
+
+
+@pytest.mark.parametrize("name", BENCHES)
 def test_every_shipped_recipe_is_fit_with_its_bench(call: Call, name: str) -> None:
     said = call("check", name, "--bench", name)
     assert (said.code, said.err) == (0, "")

@@ -41,6 +41,16 @@ def output(server: Server) -> str:
     return server.instruments["smu"].answer(b"OUTPut?").decode().strip()
 
 
+def wait_for_output(server: Server, state: str) -> None:
+    """That it goes on is on record before it is sent, and so is shown a moment before it is so."""
+    waiting = threading.Event()
+    for _ in range(LONGEST_S * 20):
+        if output(server) == state:
+            return
+        waiting.wait(0.05)
+    raise AssertionError(f"the output never became {state}")
+
+
 @contextmanager
 def last_run() -> Iterator[Run]:
     with Store.open() as store:
@@ -218,7 +228,7 @@ def test_a_run_that_is_killed_is_switched_off_by_the_watchdog_and_told_of(
     long_run: Watched, server: Server, call: Call
 ) -> None:
     long_run.until("smu on")
-    assert output(server) == "1"
+    wait_for_output(server, "1")
     long_run.process.kill()
     long_run.end()
     waiting = threading.Event()

@@ -8,7 +8,9 @@ from typing import Any
 
 from drivers.bench import Bench, open_simulated
 from drivers.bench_file import BenchFile, read_bench
+from grammar.quantity import Quantity
 from sequencer.api import Finished, Loaded, check, load, perform
+from sequencer.engine.asking import Asker
 from sequencer.engine.run import Beat, Person
 from sequencer.record import Run, Store
 
@@ -22,12 +24,17 @@ leakage_resistance = "10 kohm"
 """
 
 
-def bench_file(part: str = CAPACITOR, specification: str = "demo-source-measure") -> BenchFile:
-    """A bench of one channel `smu` with one part, named as the part's table is."""
+def bench_file(
+    part: str = CAPACITOR,
+    specification: str = "demo-source-measure",
+    lines: tuple[str, ...] = ("lid", "valve"),
+) -> BenchFile:
+    """A bench of one channel `smu` with one part, named as its table is, and digital lines."""
     name = part.split("[parts.")[1].split("]")[0]
+    digital = "".join(f"[digital.{line}]\n" for line in lines)
     text = (
         'line_frequency = "50 Hz"\n[channels.smu]\n'
-        f'specification = "{specification}"\npart = "{name}"\n{part}'
+        f'specification = "{specification}"\npart = "{name}"\n{part}\n{digital}'
     )
     file, problems = read_bench(Path("test.bench.toml"), text)
     assert file is not None, [p.message for p in problems]
@@ -74,6 +81,8 @@ def dry(
     person: Person | None = None,
     tell: Callable[[str], None] = lambda words: None,
     beat: Beat | None = None,
+    asker: Asker | None = None,
+    answers: dict[str, Quantity] | None = None,
 ) -> Ran:
     """Check and dry-run a recipe; `change` may put something between the runner and the bench."""
     file = file or bench_file()
@@ -102,5 +111,7 @@ def dry(
         tell=hear,
         person=person,
         beat=beat,
+        asker=asker,
+        answers=answers,
     )
     return Ran(finished, Store.open(path), real, told)

@@ -16,7 +16,10 @@ from sequencer.record.failures import store_failed
 from sequencer.record.streams import BufferedStream
 from sequencer.record.writer import RunWriter
 from tests.sequencer.engine.bench_of import bench_file
+from tests.sequencer.engine.scripted import pulsing_bench
 from tests.sequencer.engine.test_ends import RECIPE
+from tests.sequencer.engine.test_every_construct_ends import RECIPE as EVERY_CONSTRUCT
+from tests.sequencer.engine.test_every_construct_ends import RESISTOR, Failing
 
 WRITES = (
     "stream",
@@ -28,6 +31,7 @@ WRITES = (
     "flush",
     "guards",
     "results",
+    "update",
 )
 
 
@@ -61,11 +65,13 @@ def disk(monkeypatch: pytest.MonkeyPatch) -> FullDisk:
     return full
 
 
-def run(store: Path) -> tuple[Any, list[str], bool]:
-    """Run the recipe; what came of it (the ending, or what was raised), what was told, if off."""
-    file = bench_file()
-    loaded = load(RECIPE)
+def run(store: Path, every_construct: bool = False) -> tuple[Any, list[str], bool]:
+    """Run a recipe; what came of it (the ending, or what was raised), what was told, if off."""
+    file = pulsing_bench(store.parent, RESISTOR) if every_construct else bench_file()
+    loaded = load(EVERY_CONSTRUCT if every_construct else RECIPE)
     bench = open_simulated(file, ideal=True)
+    if every_construct:
+        Failing(0, StoreError)(bench)
     told: list[str] = []
     came: Any
     try:
@@ -78,24 +84,26 @@ def run(store: Path) -> tuple[Any, list[str], bool]:
     return came, told, not bench.channels["smu"].read_back().output
 
 
+@pytest.mark.parametrize("every_construct", [False, True])
 @pytest.mark.parametrize("for_good", [True, False])
 def test_whichever_write_fails_the_output_is_off_afterwards(
-    tmp_path: Path, disk: FullDisk, for_good: bool
+    tmp_path: Path, disk: FullDisk, for_good: bool, every_construct: bool
 ) -> None:
     # Fault model: any one write of the record fails, once or from then on for good. Survived must
     # be: output off, and its state never called unknown, since the instrument says what it is.
-    _, _, off = run(tmp_path / "whole.sqlite")
+    _, _, off = run(tmp_path / "whole.sqlite", every_construct)
     total, disk.for_good = disk.count, for_good
     assert off
     reached = 0
+    begun = 11 if every_construct else 4
     for nth in [*range(1, 60), *range(60, total + 1, 41), *range(total - 8, total + 1)]:
         disk.nth, disk.count = nth, 0
-        came, told, off = run(tmp_path / f"{nth}.sqlite")
+        came, told, off = run(tmp_path / f"{nth}.sqlite", every_construct)
         assert off, nth
         if isinstance(came, StoreError):
             # Not even the end could be put on record.
-            assert for_good or nth < 4, nth
-            assert nth < 4 or told[-1].startswith("failed: "), nth
+            assert for_good or nth < begun, nth
+            assert nth < begun or told[-1].startswith("failed: "), nth
             continue
         reached += 1
         assert came.ending.unknown == (), (nth, came.ending)

@@ -18,15 +18,15 @@ from sequencer.record.rows import CHANNEL_COLUMNS
 def test_a_newer_store_is_refused_and_left_alone(path, store):
     store.close()
     bare = sqlite3.connect(path)
-    bare.execute("PRAGMA user_version = 2")
+    bare.execute("PRAGMA user_version = 3")
     bare.close()
     before = path.read_bytes()
     for opening in (Store.open, open_record):
         with pytest.raises(StoreError) as caught:
             opening(path)
         assert caught.value.message == (
-            f"{path} was written by a newer version of this program (its schema is 2, this "
-            "version knows 1)"
+            f"{path} was written by a newer version of this program (its schema is 3, this "
+            "version knows 2)"
         )
         assert caught.value.advice == (
             "upgrade this program, or name another store; this one was left as it is"

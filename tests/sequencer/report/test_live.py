@@ -128,6 +128,48 @@ def test_a_view_ends_with_its_input_and_writes_lines_to_a_pipe(
     assert standing.endswith("smu on, 2.43 V, 3 A, 7.29 W, read at 100.5 s, bank voltage at 87 %")
 
 
+def test_lines_are_shown_with_their_last_state(store: Store, going_on: RunWriter) -> None:
+    for text in ("lid is low", "pump high", "lid is high", "pump low, at rest"):
+        going_on.event(90.0, "line", text)
+    shown = drawn(Following(store.run(going_on.id)))
+    assert "\nlid high, pump low" in shown
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_a_question_stands_still_until_it_is_over(store: Store, going_on: RunWriter) -> None:
+    pty = pytest.importorskip("pty")
+    ours, theirs = pty.openpty()
+    view = subprocess.Popen(
+        [sys.executable, "-m", "sequencer.report.live", str(store.path)],
+        stdin=subprocess.PIPE,
+        stdout=theirs,
+        cwd=Path(__file__).parents[3],
+        env={**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "40", "NO_COLOR": "1"},
+        start_new_session=True,
+    )
+    os.close(theirs)
+    try:
+        assert view.stdin is not None
+        for told in (f"run {going_on.id}", "ask Is the lid closed?"):
+            view.stdin.write(f"{told}\n".encode())
+            view.stdin.flush()
+            asked = read_until(ours, "closed?" if told.startswith("ask") else "switches off.")
+        # How the run stands is shown above it once more, and stays there.
+        assert asked.index("87 %") < asked.index("Is the lid closed?")
+        view.stdin.write(b"say Not over yet.\n")
+        view.stdin.flush()
+        assert "elapsed" not in read_until(ours, "Not over yet.")
+        view.stdin.write(b"asked\n")
+        view.stdin.flush()
+        assert "elapsed" in read_until(ours, "switches off.")
+        view.stdin.close()
+        assert view.wait(LONGEST_S) == 0
+    finally:
+        view.kill()
+        view.wait()
+        os.close(ours)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
 def test_on_a_terminal_it_draws_over_itself_and_leaves_nothing_of_that(
     store: Store, going_on: RunWriter

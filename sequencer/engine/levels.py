@@ -1,0 +1,260 @@
+"""Steps that take a source through levels: ramps, sweeps and pulses, with a reading after each.
+
+The mode is that of the last `source`, and so is the limit where the step names none. Each level is
+worked out as it comes, so that no series is too long to be held.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, NamedTuple
+
+from drivers.channel import Mode, Pulse, Setpoint
+from sequencer.engine.ending import Failed
+from sequencer.engine.expressions import Condition, Number
+from sequencer.engine.steps import Bounds, Step, lasting
+
+if TYPE_CHECKING:
+    from sequencer.engine.port import Port
+    from sequencer.engine.run import Run
+
+RAMP_PERIOD_S = 0.1
+COUNTED_ALOUD = 10
+"""How many of the last seconds before a pulse are counted."""
+
+
+class Readings(NamedTuple):
+    """What is read after each level: the source first, then others; the trace, its other columns.
+
+    `until` ends the series where it holds after a reading.
+    """
+
+    ports: tuple[Port, ...]
+    trace: int
+    row: Callable[[float], None] | None
+    until: Condition | None
+
+    def take(self, line: int) -> bool:
+        """Read every channel; True where the series is over."""
+        for port in self.ports:
+            port.measure(self.trace, line)
+        return self.over()
+
+    def over(self) -> bool:
+        """The readings are there: the further columns, and whether the series is over."""
+        if self.row is not None:
+            self.row(self.ports[0].last_time)
+        return self.until is not None and self.until()
+
+
+class _Levels(Step):
+    """What they share: a source, its mode, perhaps a limit, and what is read."""
+
+    takes_time = True
+
+    def __init__(
+        self, line: int, text: str, mode: Mode, limit: Bounds | None, readings: Readings
+    ) -> None:
+        super().__init__(line, text)
+        self.mode, self.limit, self.readings = mode, limit, readings
+        self.source = readings.ports[0]
+
+    def bounds(self, run: Run) -> tuple[float, float]:
+        """The limit: the step's own, or that of the last `source`."""
+        sourced = run.sourced[self.source.name]
+        return self.limit() if self.limit is not None else (sourced.low, sourced.high)
+
+    @contextmanager
+    def grid(self, run: Run, period: float) -> Iterator[float]:
+        """A time grid from now on; gives its start."""
+        start = run.now()
+        run.begin_grid(start, period)
+        try:
+            yield start
+        finally:
+            run.end_grid(self.line)
+
+
+class Sweep(_Levels):
+    """A measured series of levels under one limit; stays at its last level."""
+
+    def __init__(
+        self,
+        line: int,
+        text: str,
+        mode: Mode,
+        limit: Bounds | None,
+        readings: Readings,
+        levels: Callable[[], Sequence[float]],
+        settle: Number | None,
+    ) -> None:
+        super().__init__(line, text, mode, limit, readings)
+        self.levels, self.settle = levels, settle
+
+    def run(self, run: Run) -> None:
+        """Do it."""
+        low, high = self.bounds(run)
+        for level in self.levels():
+            run.attend()
+            run.program(self.source, Setpoint(self.mode, level, low, high))
+            if self.settle is not None:
+                run.wait_until(run.now() + lasting(self.settle(), self.line))
+            else:
+                run.look_round()
+            if self.readings.take(self.line):
+                return
+
+
+class Ramp(_Levels):
+    """From the programmed level to another in equal steps each 100 ms, or in steps of a size.
+
+    Each step comes when its share of the whole time is over, so that the levels never run ahead of
+    the rate: with n steps over a time D the k-th at t0 + k·D/n. In steps of a size the last may be
+    a smaller one; it comes at t0 + D like every last one.
+    """
+
+    def __init__(
+        self,
+        line: int,
+        text: str,
+        mode: Mode,
+        readings: Readings,
+        level: Number,
+        rate: Number | None,
+        duration: Number | None,
+        size: Number | None,
+    ) -> None:
+        super().__init__(line, text, mode, None, readings)
+        self.level, self.rate, self.duration, self.size = level, rate, duration, size
+
+    def run(self, run: Run) -> None:
+        """Do it."""
+        programmed = self.source.setpoint
+        assert programmed is not None
+        low, high = self.bounds(run)
+        first, last = programmed.level, self.level()
+        distance = last - first
+        duration = self._duration(abs(distance))
+        size, count = self._steps(abs(distance), duration)
+        period = duration * size / abs(distance) if distance else duration / count
+        with self.grid(run, max(period, 1e-9)) as start:
+            for k in range(1, count + 1):
+                if k < count or math.isclose(count * period, duration):
+                    run.tick(k)
+                else:
+                    # The last step of a size may be smaller, and comes sooner.
+                    run.wait_until(start + duration)
+                level = first + math.copysign(k * size, distance) if k < count else last
+                run.program(self.source, Setpoint(self.mode, level, low, high))
+                if self.readings.take(self.line):
+                    return
+
+    def _duration(self, distance: float) -> float:
+        if self.duration is not None:
+            return lasting(self.duration(), self.line)
+        assert self.rate is not None
+        rate = self.rate()
+        if not rate > 0:
+            raise Failed(f"line {self.line}: the rate comes out as {rate:g}: not above 0", "recipe")
+        return lasting(distance / rate, self.line)
+
+    def _steps(self, distance: float, duration: float) -> tuple[float, int]:
+        """The size of a step and their number, the last one included."""
+        # The shaved part keeps the number whole where one divides the other in decimal.
+        if self.size is not None:
+            size = abs(self.size())
+            if not size > 0:
+                raise Failed(f"line {self.line}: the steps come out as {size:g}: none", "recipe")
+            return size, max(1, math.ceil(distance / size * (1 - 1e-12)))
+        count = max(1, math.ceil(duration / RAMP_PERIOD_S * (1 - 1e-12)))
+        return distance / count, count
+
+
+class _Pulses(_Levels):
+    """Pulses on a time grid, each from and back to the programmed level."""
+
+    def train(self, run: Run, levels: Iterable[float], width: float, period: float | None) -> None:
+        """A pulse at each level, at t0 + k·P."""
+        low, high = self.bounds(run)
+        source, readings = self.source, self.readings
+        share = None if period is None else width / period
+        run.before_pulses(source, width)
+        with self.grid(run, width if period is None else period):
+            for k, level in enumerate(levels):
+                if k:
+                    run.tick(k)
+                else:
+                    run.attend()
+                run.pulse(source, Pulse(level, low, high, width), share, readings.trace, self.line)
+                for other in readings.ports[1:]:
+                    # Read when the pulse is over: what changes with the pulse, a capture shows.
+                    other.measure(readings.trace, self.line)
+                if readings.over():
+                    return
+
+
+class PulseTrain(_Pulses):
+    """`pulse`: one or several of one level."""
+
+    def __init__(
+        self,
+        line: int,
+        text: str,
+        mode: Mode,
+        limit: Bounds | None,
+        readings: Readings,
+        level: Number,
+        width: Number,
+        period: Number | None,
+        count: Number | None,
+        countdown: Number | None,
+    ) -> None:
+        super().__init__(line, text, mode, limit, readings)
+        self.level, self.width, self.period = level, width, period
+        self.count_of, self.countdown = count, countdown
+
+    def run(self, run: Run) -> None:
+        """Do it."""
+        level, width = self.level(), lasting(self.width(), self.line)
+        period = lasting(self.period(), self.line) if self.period is not None else None
+        count = round(self.count_of()) if self.count_of is not None else 1
+        if self.countdown is not None:
+            self._count_down(run, lasting(self.countdown(), self.line))
+        self.train(run, itertools.repeat(level, count), width, period)
+
+    def _count_down(self, run: Run, seconds: float) -> None:
+        """Count the seconds aloud, so that one can step back; guards go on meanwhile."""
+        end = run.now() + seconds
+        whole = math.floor(seconds + 1e-9)
+        if whole > COUNTED_ALOUD:
+            run.say(f"pulse in {seconds:g} s", aloud=True)
+        for left in range(min(whole, COUNTED_ALOUD), 0, -1):
+            run.wait_until(end - left)
+            run.say(f"{left}", aloud=True)
+        run.wait_until(end)
+
+
+class PulsedSweep(_Pulses):
+    """`sweep …, pulsed`: a pulse at each level; the source stays where it is programmed."""
+
+    def __init__(
+        self,
+        line: int,
+        text: str,
+        mode: Mode,
+        limit: Bounds | None,
+        readings: Readings,
+        levels: Callable[[], Sequence[float]],
+        width: Number,
+        period: Number,
+    ) -> None:
+        super().__init__(line, text, mode, limit, readings)
+        self.levels, self.width, self.period = levels, width, period
+
+    def run(self, run: Run) -> None:
+        """Do it."""
+        width, period = lasting(self.width(), self.line), lasting(self.period(), self.line)
+        self.train(run, self.levels(), width, period)

@@ -1,0 +1,87 @@
+"""Units, their products, quotients and powers against pint, a library of its own making."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from grammar.parse import parse_expression
+from grammar.quantity import PREFIXES, SIMPLE_UNITS, UNITS, read, read_unit
+from grammar.tree import Number
+
+pint = pytest.importorskip("pint", reason="pint is the judge of units here")
+
+# What pint calls them. Not judged: PLC, which has no length by itself, and rpm, whose turn pint
+# takes for an angle of 2 pi; °C is judged as the difference that it is within a product.
+CALLED = {
+    "m": "meter", "cm": "centimeter", "g": "gram", "s": "second", "A": "ampere", "K": "kelvin",
+    "degC": "kelvin", "°C": "kelvin", "cd": "candela", "lm": "lumen", "lx": "lux", "Hz": "hertz",
+    "N": "newton", "Pa": "pascal", "hPa": "hectopascal", "bar": "bar", "J": "joule", "W": "watt",
+    "C": "coulomb", "V": "volt", "ohm": "ohm", "Ω": "ohm", "\u2126": "ohm", "S": "siemens",
+    "F": "farad", "H": "henry", "Wb": "weber", "T": "tesla", "Ah": "ampere*hour", "Wh": "watt*hour",
+    "min": "minute", "h": "hour", "d": "day", "%": "percent", "ppm": "ppm",
+}  # fmt: skip
+NOT_JUDGED = {"PLC", "rpm"}
+POWERS = {"f": -15, "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "k": 3, "M": 6, "G": 9,
+          "T": 12}  # fmt: skip
+BASES = ("[length]", "[mass]", "[time]", "[current]", "[temperature]", "[luminosity]")
+
+
+@cache
+def registry() -> Any:
+    return pint.UnitRegistry()
+
+
+@cache
+def judged(symbol: str) -> Any:
+    """A unit of the table, by pint: 1 of it in base units."""
+    if symbol in CALLED:
+        return registry().Quantity(1.0, CALLED[symbol]).to_base_units()
+    prefix, unit = symbol[0], symbol[1:]
+    return 10.0 ** POWERS[prefix] * judged(unit)
+
+
+def assert_same(text: str, theirs: Any) -> None:
+    ours = read_unit(text)
+    base = theirs.to_base_units()
+    exponents = [float(base.dimensionality.get(name, 0)) for name in BASES]
+    assert list(ours.dimension.exponents) == [*exponents, 0], text
+    # Both round; a product of four powers of four takes some bits.
+    assert math.isclose(float(ours.scale), base.magnitude, rel_tol=1e-13), text
+
+
+def test_every_unit_is_judged() -> None:
+    assert set(UNITS) == set(CALLED) | NOT_JUDGED
+    assert set(POWERS) == set(PREFIXES)
+
+
+@pytest.mark.parametrize("symbol", sorted(set(SIMPLE_UNITS) - NOT_JUDGED))
+def test_a_unit(symbol: str) -> None:
+    assert_same(symbol, judged(symbol))
+
+
+atoms = st.tuples(
+    st.sampled_from(sorted(set(SIMPLE_UNITS) - NOT_JUDGED)),
+    st.sampled_from(["", "", "", "^1", "^2", "^3", "^-1", "^-2", "²", "³", "^0"]),
+    st.sampled_from("*·/"),
+)
+
+
+@settings(derandomize=True, deadline=None, max_examples=400)
+@given(st.lists(atoms, min_size=2, max_size=4))
+def test_products_quotients_and_powers(parts: list[tuple[str, str, str]]) -> None:
+    """With those of °C as differences."""
+    text, theirs = "", registry().Quantity(1.0)
+    for symbol, power, join in parts:
+        text += (join if text else "") + symbol + power
+        exponent = int(power.replace("²", "^2").replace("³", "^3").removeprefix("^") or 1)
+        factor = judged(symbol) ** exponent
+        theirs = theirs / factor if join == "/" and text != symbol + power else theirs * factor
+    assert_same(text, theirs)
+    assert parse_expression(f"2 {text}") == Number(read(f"2 {text}"), text)
+    assert read(f"2 {text}").dimension == read_unit(text).dimension
