@@ -68,6 +68,7 @@ class _Nest:
         self.judged = judged
         self.open = [_Block(0, "declaration", [])]
         self.flat: list[Line] = []
+        self.unwritten: list[Line] = []
 
     def nested(self, flat: list[Line]) -> list[Line]:
         """The lines at the left edge, with the others in their blocks."""
@@ -156,10 +157,13 @@ class _Nest:
         """
         if home is None:
             word = _OPENED_BY.get(kind_of(line.text) or "", "")
-            once = word and not any(other.text.startswith(word) for other in self.flat)
+            lines = (*self.flat, *self.unwritten)
+            stands = any(other.text.startswith(word) for other in lines)
+            once = bool(word) and self.open[-1].kind == "declaration" and not stands
             text = f"{word}:" if once else ""
             unwritten = Line(text, line.offset, line.indent, opens=True, broken=not once)
             self.open[-1].lines.append(unwritten)
+            self.unwritten.append(unwritten)
             home = _Block(line.indent, kind_of(line.text) or "step", unwritten.block)
         elif not self.judged:
             line.indent = home.indent

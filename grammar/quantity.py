@@ -1,21 +1,94 @@
-"""Dimensions, units and quantities: what they are, how they are read and how they are written.
+"""Units and quantities: what they are, how they are read and how they are written.
 
 Everything behind this module computes in plain SI floats; a unit is a matter of reading and
 writing only. The module knows no recipe, no instrument and no time.
 
 Temperatures: a value written in °C is a *point* on the scale and is kept in kelvin; a value in K is
-a *difference* (or an absolute temperature, where the context asks for a point). Power line cycles
-(PLC) are a dimension of their own, since their length is a property of the bench.
+a *difference* (or an absolute temperature, where the context asks for a point). Dimensions have a
+file of their own (`grammar.dimension`), and this is the door to them.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
 from decimal import Context, Decimal
 from functools import lru_cache
 from typing import NamedTuple
+
+from grammar.dimension import (
+    CAPACITANCE,
+    CHARGE,
+    CONDUCTANCE,
+    CURRENT,
+    ENERGY,
+    FORCE,
+    FREQUENCY,
+    ILLUMINANCE,
+    INDUCTANCE,
+    IRRADIANCE,
+    LENGTH,
+    LINE_CYCLES,
+    LUMINOUS_INTENSITY,
+    MAGNETIC_FLUX,
+    MAGNETIC_FLUX_DENSITY,
+    MASS,
+    PLAIN,
+    POWER,
+    PRESSURE,
+    RESISTANCE,
+    TEMPERATURE,
+    TEMPERATURE_POINT,
+    TIME,
+    VOLTAGE,
+    Dimension,
+)
+
+__all__ = [
+    "ABSOLUTE_ZERO_C",
+    "CAPACITANCE",
+    "CHARGE",
+    "CONDUCTANCE",
+    "CURRENT",
+    "ENERGY",
+    "FORCE",
+    "FREQUENCY",
+    "ILLUMINANCE",
+    "INDUCTANCE",
+    "IRRADIANCE",
+    "LENGTH",
+    "LETTER_CODE_PATTERN",
+    "LINE_CYCLES",
+    "LONGEST_NUMBER",
+    "LUMINOUS_INTENSITY",
+    "MAGNETIC_FLUX",
+    "MAGNETIC_FLUX_DENSITY",
+    "MASS",
+    "NUMBER_PATTERN",
+    "PLAIN",
+    "POWER",
+    "PREFIXES",
+    "PRESSURE",
+    "RESISTANCE",
+    "SIMPLE_UNITS",
+    "TEMPERATURE",
+    "TEMPERATURE_POINT",
+    "TIME",
+    "UNITS",
+    "UNIT_PATTERN",
+    "VOLTAGE",
+    "Dimension",
+    "Quantity",
+    "Unit",
+    "UnitError",
+    "in_unit",
+    "read",
+    "read_unit",
+    "respelt",
+    "scaled",
+    "spelt",
+    "write",
+]
 
 LONGEST_NUMBER = 100
 
@@ -23,146 +96,6 @@ LONGEST_NUMBER = 100
 # that a notebook may have set to a few digits.
 _EXACT = Context(prec=LONGEST_NUMBER + 50)
 ABSOLUTE_ZERO_C = Decimal("-273.15")
-
-
-class Dimension(NamedTuple):
-    """Exponents of the base dimensions. A half (as in V/√Hz) is 0.5 and exact in binary."""
-
-    length: float = 0.0
-    mass: float = 0.0
-    time: float = 0.0
-    current: float = 0.0
-    temperature: float = 0.0
-    luminosity: float = 0.0
-    line_cycles: float = 0.0
-    point: bool = False
-
-    @property
-    def exponents(self) -> tuple[float, ...]:
-        """The seven exponents, without the mark of a temperature point."""
-        return self[:7]
-
-    def times(self, other: Dimension) -> Dimension:
-        """The dimension of a product."""
-        return _of(a + b for a, b in zip(self.exponents, other.exponents, strict=True))
-
-    def over(self, other: Dimension) -> Dimension:
-        """The dimension of a quotient."""
-        return _of(a - b for a, b in zip(self.exponents, other.exponents, strict=True))
-
-    def power(self, exponent: float) -> Dimension:
-        """The dimension of a power (0.5 for a square root)."""
-        return _of(a * exponent for a in self.exponents)
-
-    @property
-    def is_plain(self) -> bool:
-        """True for a plain number: a ratio, a count, a percentage."""
-        return not any(self.exponents)
-
-    @property
-    def name(self) -> str:
-        """What the trade calls it: "voltage", "current", or its unit where it has no name."""
-        return _NAMES.get(self) or self.unit
-
-    @property
-    def unit(self) -> str:
-        """The unit in which a value of this dimension is written without a prefix."""
-        if self in _WRITTEN_IN:
-            return _WRITTEN_IN[self]
-        over: list[str] = []
-        under: list[str] = []
-        symbols = ("m", "kg", "s", "A", "K", "cd", "PLC")
-        for symbol, exponent in zip(symbols, self.exponents, strict=True):
-            if exponent:
-                (over if exponent > 0 else under).append(symbol + _power_text(abs(exponent)))
-        return ("*".join(over) or "1") + "".join("/" + symbol for symbol in under)
-
-
-def _of(exponents: Iterable[float]) -> Dimension:
-    return Dimension._make((*exponents, False))
-
-
-def _power_text(exponent: float) -> str:
-    return "" if exponent == 1 else f"^{exponent:g}"
-
-
-PLAIN = Dimension()
-LENGTH = Dimension(length=1)
-MASS = Dimension(mass=1)
-TIME = Dimension(time=1)
-CURRENT = Dimension(current=1)
-TEMPERATURE = Dimension(temperature=1)
-TEMPERATURE_POINT = Dimension(temperature=1, point=True)
-LUMINOUS_INTENSITY = Dimension(luminosity=1)
-LINE_CYCLES = Dimension(line_cycles=1)
-FREQUENCY = PLAIN.over(TIME)
-FORCE = MASS.times(LENGTH).over(TIME.power(2))
-PRESSURE = FORCE.over(LENGTH.power(2))
-ENERGY = FORCE.times(LENGTH)
-POWER = ENERGY.over(TIME)
-CHARGE = CURRENT.times(TIME)
-VOLTAGE = POWER.over(CURRENT)
-RESISTANCE = VOLTAGE.over(CURRENT)
-CONDUCTANCE = CURRENT.over(VOLTAGE)
-CAPACITANCE = CHARGE.over(VOLTAGE)
-INDUCTANCE = RESISTANCE.times(TIME)
-MAGNETIC_FLUX = VOLTAGE.times(TIME)
-MAGNETIC_FLUX_DENSITY = MAGNETIC_FLUX.over(LENGTH.power(2))
-ILLUMINANCE = LUMINOUS_INTENSITY.over(LENGTH.power(2))
-IRRADIANCE = POWER.over(LENGTH.power(2))
-
-_NAMES = {
-    PLAIN: "plain number",
-    LENGTH: "length",
-    MASS: "mass",
-    TIME: "time",
-    CURRENT: "current",
-    TEMPERATURE: "temperature difference",
-    TEMPERATURE_POINT: "temperature",
-    LUMINOUS_INTENSITY: "luminous intensity",
-    LINE_CYCLES: "number of power line cycles",
-    FREQUENCY: "frequency",
-    FORCE: "force",
-    PRESSURE: "pressure",
-    ENERGY: "energy",
-    POWER: "power",
-    CHARGE: "charge",
-    VOLTAGE: "voltage",
-    RESISTANCE: "resistance",
-    CONDUCTANCE: "conductance",
-    CAPACITANCE: "capacitance",
-    INDUCTANCE: "inductance",
-    MAGNETIC_FLUX: "magnetic flux",
-    MAGNETIC_FLUX_DENSITY: "magnetic flux density",
-    ILLUMINANCE: "illuminance",
-    IRRADIANCE: "irradiance",
-    VOLTAGE.over(TIME): "voltage slope",
-    CURRENT.over(TIME): "current slope",
-}
-
-_WRITTEN_IN = {
-    PLAIN: "",
-    TEMPERATURE_POINT: "°C",
-    FREQUENCY: "Hz",
-    FORCE: "N",
-    PRESSURE: "Pa",
-    ENERGY: "J",
-    POWER: "W",
-    CHARGE: "C",
-    VOLTAGE: "V",
-    RESISTANCE: "ohm",
-    CONDUCTANCE: "S",
-    CAPACITANCE: "F",
-    INDUCTANCE: "H",
-    MAGNETIC_FLUX: "Wb",
-    MAGNETIC_FLUX_DENSITY: "T",
-    ILLUMINANCE: "lx",
-    IRRADIANCE: "W/m^2",
-    VOLTAGE.over(TIME): "V/s",
-    CURRENT.over(TIME): "A/s",
-    TEMPERATURE.over(TIME): "K/s",
-    VOLTAGE.over(TEMPERATURE): "V/K",
-}
 
 PREFIXES = {
     "f": Decimal("1e-15"),

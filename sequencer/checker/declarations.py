@@ -147,6 +147,6 @@ def _require(work: Workings, node: tree.Require) -> None:
         "requirement-not-met",
         node.condition.span,
         f"with the settings in force this requirement is not met{why}",
-        f"change one of {', '.join(values)}" if values else "",
+        f"change one of {', '.join(values)}" if values else "no setting is in it: correct it",
         [Related(d.span, f"`{d.name}` is defined here") for d in found],
     )

@@ -71,7 +71,8 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
         pulses = np.isin(step, lines)
         for rated, (margin, _) in smallest.items():
             value = values[rated.quantity]
-            left = np.minimum(rated.high - value, value - rated.low)
+            with np.errstate(invalid="ignore"):  # nor is over range less an open end of a rating
+                left = np.minimum(rated.high - value, value - rated.low)
             # An over-range reading says nothing of the margin; it is an event of its own.
             counts = np.isfinite(value) & (pulses == rated.per_pulse)
             left = np.where(counts, left, np.inf)

@@ -39,6 +39,7 @@ def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
     port.configure(replace(fixed, voltage_range=widest))
     seen = _terminals(port, run)
     if seen is None:
+        port.configure(fixed)
         if port.kind.forces == "within its rating":
             raise Failed(
                 f"{port.part}: {port.name} can measure neither with its output off nor at 0 A "
@@ -174,11 +175,13 @@ def _within_rating(port: Port, bound: float) -> float:
 
 def _push_store(port: Port, volts: float, run: Run) -> None:
     """A capacitor or cell takes the push; open leads run into its limit and keep nothing."""
-    low, high = port.ratings["voltage"]
+    low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
     level = PUSH_SHARE * port.ratings["current"][1]
-    ceiling = min(volts + PUSH_V, high)
-    floor = max(volts - PUSH_V, low)
-    if ceiling - volts < PUSH_V / 2 or level <= 0:
+    # It may lose charge by itself meanwhile: outside of the limit the limit would take over, with
+    # all that the instrument can push. So all between it and zero lies within, and beyond zero and
+    # beyond what was seen there is room; only the side that it is pushed to has to be borne.
+    ceiling, floor = max(volts, 0.0) + PUSH_V, min(volts, 0.0) - PUSH_V
+    if min(ceiling, high) - volts < PUSH_V / 2 or level <= 0:
         # Full to the brim, or never to be charged: push the other way.
         level = PUSH_SHARE * port.ratings["current"][0]
         if not port.channel.specification.can("two-sided limit") and low > -ceiling:
@@ -189,6 +192,10 @@ def _push_store(port: Port, volts: float, run: Run) -> None:
                 True,
             )
             return
+    if level > 0:
+        ceiling = min(ceiling, high)
+    else:
+        floor = max(floor, low)
     first, last, error = _push(port, level, floor, ceiling, run)
     took = abs(first.current) > abs(level) / 2 and not first.limited
     if not took and abs(last.current) <= max(5 * error, abs(level) / 2):

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from drivers.channel import Acquisition, Event, Pulse, Setpoint
+from drivers.kinds import SETTLED_AT_ZERO_S
 from sequencer.engine.asking import Asker, Questions
 from sequencer.engine.ending import Failed
 from sequencer.engine.lines import STATES, Lines
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     from sequencer.record import RunWriter
 
 __all__ = ["Beat", "Person", "Run"]
-
-SETTLED_AT_ZERO_S = 0.05
 
 
 class Run(Pace):

@@ -10,12 +10,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from drivers.channel import Setpoint
+from drivers.kinds import RAMP_STEPS
 from sequencer.engine.ending import Failed
 
 if TYPE_CHECKING:
     from sequencer.engine.port import Port
-
-RAMP_STEPS = 20
 
 
 def refuse_beyond_rating(port: Port, setpoint: Setpoint, pulse: bool = False) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from itertools import pairwise
 from pathlib import Path
 from random import Random
@@ -213,3 +215,16 @@ def test_the_first_words_are_those_that_the_grammar_begins_with(start: str) -> N
 def test_no_first_word_begins_two_kinds_of_lines() -> None:
     words = [word for kind in FIRST_WORDS.values() for word in kind]
     assert len(words) == len(set(words))
+
+
+def test_a_recipe_is_read_without_lark_and_without_what_is_slow_to_load() -> None:
+    """Lark takes 50 ms to load and dataclasses, by way of inspect, 10."""
+    script = (
+        "import sys\n"
+        "from grammar.parse import parse\n"
+        "text = 'recipe \"Ridge\"\\nsteps:\\n    wait 1 s\\n'\n"
+        "assert not len(parse(text)[1])\n"
+        "print(*sorted(sys.modules.keys() & {'lark', 'dataclasses', 'inspect', 'pickle'}))\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert ran.stdout.split() == []

@@ -68,7 +68,7 @@ def _overshoot(channel: SimulatedChannel) -> None:
     def beyond(setpoint: Setpoint | None) -> Source:
         if not channel._output or setpoint is None:
             return plain(setpoint)
-        mode, level, low, high = setpoint
+        mode, level, _, high = setpoint
         other = "current" if mode == "voltage" else "voltage"
 
         def sourced(quantity: str, value: float) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import random
 import tempfile
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -16,9 +17,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 from drivers.bench_file import BenchFile, read_bench
+from grammar import tree
 from grammar.quantity import Quantity, read
 from sequencer.api import Loaded, Refused, check, load
 from sequencer.checker import Checked
+from sequencer.checker.scope import steps_of
 from tests.soundness.adverse import Errors
 from tests.soundness.census import Census
 from tests.soundness.judge import nearness, violations
@@ -99,6 +102,15 @@ class Tally:
             known[:] = [a + b for a, b in zip(known, tenths, strict=True)]
 
 
+def asked(checked: Checked) -> set[str]:
+    """The names that a recipe asks the person for."""
+    return {
+        step.into.id
+        for step in steps_of(checked.recipe.steps + checked.recipe.final)
+        if isinstance(step, tree.Ask) and step.into is not None
+    }
+
+
 def setting_of(made: Made, loaded: Loaded, dice: random.Random) -> Setting:
     """One bench for a recipe, with parts that may stand for its own, and what chance decides."""
     text = ['line_frequency = "50 Hz"']
@@ -107,10 +119,9 @@ def setting_of(made: Made, loaded: Loaded, dice: random.Random) -> Setting:
         found = real(dice, part)
         own[channel] = found.initial
         tables.append(found.table)
-        specification = made.specification if channel == "smu" else "demo-symmetric-source"
         text += [
             f"[channels.{channel}]",
-            f'specification = "{specification}"',
+            f'specification = "{made.specifications[channel]}"',
             f'part = "{part.name}"',
             f'leads = {{ per_lead_resistance = "{dice.choice([0, 0.02, 0.5]):g} ohm" }}',
         ]
@@ -135,7 +146,6 @@ def setting_of(made: Made, loaded: Loaded, dice: random.Random) -> Setting:
         for known in made.asks
         if dice.random() < 0.7
     }
-    answers = {k: v for k, v in answers.items() if f"into {k} " in loaded.text}
     errors = Errors(dice.randrange(1 << 30), dice.random() < 0.5)
     return Setting("\n".join(text) + "\n", own, settings, answers, errors)
 
@@ -152,7 +162,10 @@ def wrong_with(
         if in_force.problems.has_errors:
             # What is required of settings together doesn't hold of these.
             return []
-    answers: dict[str, Quantity] = {name: read(text) for name, text in setting.answers.items()}
+    known = asked(in_force)
+    answers: dict[str, Quantity] = {
+        name: read(text) for name, text in setting.answers.items() if name in known
+    }
     try:
         ran = run(loaded, in_force, file, setting.errors, answers, store)
     except Refused as refused:
@@ -166,13 +179,18 @@ def wrong_with(
     return wrong
 
 
-def hunt(recipes: int, seed: int, tally: Tally) -> Iterator[Failure]:
-    """Check and run so many recipes that check; yields each that did what was not proved."""
+def hunt(
+    recipes: int, seed: int, tally: Tally, first: int = 0, stride: int = 1
+) -> Iterator[Failure]:
+    """Check and run so many recipes that check; yields each that did what was not proved.
+
+    Of the recipes of a seed it takes every `stride`th from the `first`: several share them so.
+    """
     with tempfile.TemporaryDirectory() as folder:
         store = Path(folder) / "runs.sqlite"
-        done = number = 0
+        done, number = 0, first - stride
         while done < recipes:
-            number += 1
+            number += stride
             dice = random.Random(f"{seed} {number}")
             made = Programs(dice).made
             loaded = load(made.recipe.text)
@@ -194,6 +212,17 @@ def hunt(recipes: int, seed: int, tally: Tally) -> Iterator[Failure]:
                     break
 
 
+def share_of(given: tuple[int, int, int, int]) -> tuple[Tally, list[str]]:
+    """One process's share of a long run: what `hunt` is given, and what it has met."""
+    recipes, seed, first, stride = given
+    warnings.simplefilter("error")
+    tally, failures = Tally(), []
+    for failure in hunt(recipes, seed, tally, first, stride):
+        failures.append(str(failure))
+        print(f"{failure}\n", flush=True)
+    return tally, failures
+
+
 def shrink(recipe: Recipe, setting: Setting, wrong: list[str], store: Path) -> Failure:
     """The smallest recipe that is still wrong in the same way on the same bench."""
     kind = _kind(wrong[0])
@@ -208,7 +237,7 @@ def shrink(recipe: Recipe, setting: Setting, wrong: list[str], store: Path) -> F
         known = {node.name.id for node in loaded.recipe.settings}
         fitting = setting._replace(
             settings={k: v for k, v in setting.settings.items() if k in known},
-            answers={k: v for k, v in setting.answers.items() if f"into {k} " in smaller.text},
+            answers={k: v for k, v in setting.answers.items() if k in asked(checked)},
         )
         found = wrong_with(loaded, checked, fitting, store)
         return found if any(_kind(text) == kind for text in found) else []

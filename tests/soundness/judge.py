@@ -16,7 +16,7 @@ from sequencer.checker import Checked
 from sequencer.checker.worst.worst_case import PartWorst, WorstCase
 from sequencer.engine.ending import Outcome
 from tests.soundness.parts import Span
-from tests.soundness.truth import Extremes, Ran
+from tests.soundness.truth import Ran
 
 SHARE = 1e-9
 """What rounding may add, as a share: sums are made in another order than their bounds."""
@@ -51,7 +51,7 @@ def _hull(*spans: Span | None) -> Span:
     return Span(min(span.low for span in known), max(span.high for span in known))
 
 
-def bounds(part: PartWorst, rows: Extremes, own: Span, per_pulse: set[str]) -> dict[str, Span]:
+def bounds(part: PartWorst, own: Span, per_pulse: set[str]) -> dict[str, Span]:
     """The span that each quantity of a truth has to stay in."""
     nothing = Span(0.0, 0.0)
     found = {
@@ -77,9 +77,7 @@ def bounds(part: PartWorst, rows: Extremes, own: Span, per_pulse: set[str]) -> d
     return found
 
 
-def violations(
-    ran: Ran, checked: Checked, worst: WorstCase, own: dict[str, Span]
-) -> Iterator[str]:
+def violations(ran: Ran, checked: Checked, worst: WorstCase, own: dict[str, Span]) -> Iterator[str]:
     """What the run has shown that its worst case rules out, in words."""
     ending = ran.ending
     if ending.outcome is Outcome.FAILED and ending.fault in OURS:
@@ -92,10 +90,13 @@ def violations(
                 yield f"{name} under power, of which the worst case knows nothing"
             continue
         facts = checked.parts[part.name]
-        for row, span in bounds(part, truth.rows, own[name], set(facts.per_pulse)).items():
+        # Where the look's push, or an offset, has brought it, it may stay by itself.
+        brought = [truth.rows.get(f"voltage {how}") for how in ("in look", "at its offset")]
+        mine = _hull(own[name], *(Span(*span) for span in brought if span is not None))
+        for row, span in bounds(part, mine, set(facts.per_pulse)).items():
             seen = truth.rows.get(_counted(row, facts.kind))
             if seen is not None and _outside(seen, *span):
-                yield f"{name} {row}: {seen[0]:.9g} … {seen[1]:.9g} outside {span[0]:.9g} … {span[1]:.9g}"
+                yield f"{name} {row}: {_written(seen)} outside {_written(span)}"
         for quantity in ("voltage", "current", "power"):
             rating = facts.ratings.get(quantity)
             seen = truth.rows.get(f"{quantity} in look")
@@ -103,9 +104,14 @@ def violations(
                 continue
             low, high = _hull(Span(*rating), Span(0.0, 0.0), own[name])
             if _outside(seen, low, high):
-                yield f"{name} {quantity} in look: {seen[0]:.9g} … {seen[1]:.9g}, rated {low:.9g} … {high:.9g}"
+                yield f"{name} {quantity} in look: {_written(seen)}, rated {_written((low, high))}"
         if _outside((0.0, truth.under_power_s), 0.0, part.under_power_s):
-            yield f"{name}: {truth.under_power_s} s under power, at most {part.under_power_s} proved"
+            proved = f"at most {part.under_power_s} proved"
+            yield f"{name} under power: {truth.under_power_s} s, {proved}"
+
+
+def _written(span: tuple[float, float]) -> str:
+    return f"{span[0]:.9g} … {span[1]:.9g}"
 
 
 def _counted(row: str, kind: str) -> str:

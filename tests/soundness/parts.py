@@ -15,7 +15,11 @@ JUNCTIONS = ("diode", "LED", "laser diode", "suppressor", "photodiode", "solar c
 STORING = ("capacitor", "cell", "other")
 KIND_WEIGHTS = {
     **dict.fromkeys(KINDS, 1),
-    **{"capacitor": 6, "resistor": 5, "diode": 4, "other": 2, "cell": 2},
+    "capacitor": 6,
+    "resistor": 5,
+    "diode": 4,
+    "other": 2,
+    "cell": 2,
 }
 
 
@@ -56,7 +60,9 @@ class Rated(NamedTuple):
             ("current", "A", self.pulse_current),
         ):
             if span is not None:
-                lines.append(f"    {quantity} {span.low:g} {unit} to {span.high:g} {unit} per pulse")
+                lines.append(
+                    f"    {quantity} {span.low:g} {unit} to {span.high:g} {unit} per pulse"
+                )
         return [*lines, *("    " + text for text in self.others)]
 
 
@@ -84,13 +90,16 @@ def rated(dice: random.Random, name: str, kind: str, pulses: bool, largest_a: fl
     ):
         if dice.random() < share:
             others.append(f"{quantity} {dice.choice(['up to', 'within'])} {figure:.3g} {unit}")
-    pulsed = [None, None]
+    pulsed: list[Span | None] = [None, None]
     if pulses and dice.random() < 0.5:
         factor = dice.choice([1.5, 2.4])
         pulsed = [
-            Span(low * factor, high * factor) if kind not in STORING and dice.random() < 0.5 else None,
+            Span(low * factor, high * factor) if dice.random() < 0.5 else None,
             Span(-most * factor, most * factor) if dice.random() < 0.8 else None,
         ]
+        if kind in STORING:
+            # It would keep the voltage of a pulse, and no limit would hold it then.
+            pulsed[0] = None
         watts *= factor**2
         for quantity, unit, figure in (
             ("power", "W", watts * 1.3),
@@ -131,7 +140,8 @@ def real(dice: random.Random, part: Rated) -> Real:
                 f'capacitance = "{farads * dice.choice([0.1, 0.5]):g} F" }}]'
             )
             voltages.append(begin)
-        if dice.random() < 0.5:
+        if dice.random() < 0.5 and part.voltage.low <= 0:
+            # One that can't be emptied would leak past its lower limit, and be held there.
             lines.append(f'leakage_resistance = "{dice.choice([100, 1e4]):g} ohm"')
         listed = ", ".join(f'"{v!r} V"' for v in voltages)
         lines.append(f"initial = {{ voltages = [{listed}] }}")

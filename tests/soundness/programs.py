@@ -8,7 +8,7 @@ short, so that a run is quick. Knows nothing of how a recipe is analysed.
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from drivers.kinds import KINDS
@@ -17,6 +17,8 @@ from tests.soundness.recipe_text import Block, Recipe, Step, line
 from tests.soundness.values import Known, Values, quantity
 
 MOST_DEPTH = 3
+LARGER, SMALLER = "demo-source-measure", "demo-symmetric-source"
+"""The instruments: one that can do everything, one with a symmetric limit that can do little."""
 TIME = Span(0.02, 1.2)
 
 
@@ -25,7 +27,7 @@ class Made(NamedTuple):
 
     recipe: Recipe
     parts: dict[str, Rated]
-    specification: str
+    specifications: dict[str, str]
     asks: tuple[Known, ...]
     settings: tuple[Known, ...]
 
@@ -33,14 +35,13 @@ class Made(NamedTuple):
 class Procedure(NamedTuple):
     """A procedure: its parameters, whether the last one is a trace, and what it may be called in.
 
-    `fits` is whether the output is on, its mode, whether the other output is on, and whether a
-    capture is under way.
+    `fits` is what it begins and ends with: outputs, mode, captures under way.
     """
 
     name: str
     parameters: tuple[Known, ...]
     trace: bool
-    fits: tuple[bool, str, bool, bool]
+    fits: tuple[object, ...]
 
 
 class Programs:
@@ -53,7 +54,7 @@ class Programs:
         if KINDS[kind].forces == "within its rating":
             # Nobody could look at what it holds.
             self.two_sided = True
-        self.specification = "demo-source-measure" if self.two_sided else "demo-symmetric-source"
+        self.specification = LARGER if self.two_sided else SMALLER
         able = ["source", "sink", "measure"]
         if self.two_sided:
             able += ["two-sided limit", "pulse", "capture"]
@@ -69,13 +70,15 @@ class Programs:
         self.pulses = "pulse" in able
         self.opens = "measure open" in able
         self.part = rated(dice, "dut", kind, self.pulses, 4.2 if self.two_sided else 0.95)
-        self.aux = dice.random() < 0.3
+        self.aux = dice.random() < 0.4
         self.parts = {"smu": self.part}
         head = ['recipe "Random"', f"channel smu: {', '.join(able)}"]
         if self.aux:
             self.load = Rated("load", "resistor", Span(-6, 6), Span(-0.8, 0.8), ())
             self.parts["aux"] = self.load
-            head.append("channel aux: source, sink, measure")
+            self.aux_pulses = dice.random() < 0.6
+            more = ", pulse, capture, two-sided limit" if self.aux_pulses else ""
+            head.append(f"channel aux: source, sink, measure{more}")
         head += ["digital lid: input", "digital lamp: output, rests low"]
         head += self.part.declared("smu")
         if self.aux:
@@ -88,26 +91,31 @@ class Programs:
         self.asks: list[Known] = []
         self.procedures: list[tuple[str, Block]] = []
         self.callable: list[Procedure] = []
+        self.ending: set[str] = set()
         self.count = 0
         self.on, self.mode = False, ""
-        self.aux_on = False
+        self.aux_on = self.aux_busy = False
         self.loops = 0
         self.capturing = False
         self.final = False
         self.traces: list[str] = []
-        self.budget = dice.randint(4, 16)
-        steps = self._top(dice.randint(2, 8))
+        self.budget = dice.randint(4, 26)
+        steps = self._top(dice.randint(2, 11))
         plain = list(self.traces)
         self._forget()
         self.final = True
-        self.budget = 4
-        final = self._top(2) if dice.random() < 0.35 else ()
+        self.budget = dice.randint(3, 9)
+        final = self._top(dice.randint(1, 5)) if dice.random() < 0.4 else ()
         results = tuple(
             f"r_{k} = {dice.choice(['mean', 'maximum'])}({trace}, current)"
             for k, trace in enumerate(plain[:2])
         )
         recipe = Recipe(tuple(head), tuple(self.procedures), steps, final, results)
-        self.made = Made(recipe, self.parts, self.specification, tuple(self.asks), settings)
+        specifications = {
+            "smu": self.specification,
+            "aux": LARGER if self.aux and self.aux_pulses else SMALLER,
+        }
+        self.made = Made(recipe, self.parts, specifications, tuple(self.asks), settings)
 
     def _forget(self) -> None:
         """What `finally` may not rest upon."""
@@ -161,11 +169,13 @@ class Programs:
             self.on = True
         for _ in range(size):
             found += self._some()
+            if self._ends(found):
+                break
         return tuple(found)
 
     def _inner(self, first: Block = (), most: int = 3) -> Block:
         """A block within a step, which leaves output and mode as they were at its beginning."""
-        on, mode, reading = self.on, self.mode, self.values.reading
+        on, mode, reading, aux_on = self.on, self.mode, self.values.reading, self.aux_on
         known, settable = list(self.values.known), list(self.values.settable)
         traces = list(self.traces)
         found = list(first)
@@ -177,12 +187,31 @@ class Programs:
                 break
         if not self._ends(found):
             found += self._as_before(on, mode)
+            if aux_on != self.aux_on:
+                found += self._output_aux()
+        self.aux_on = aux_on
         self.on, self.mode, self.values.reading = on, mode, reading
         self.values.known, self.values.settable, self.traces = known, settable, traces
         return tuple(found)
 
-    def _ends(self, block: list[Step]) -> bool:
-        return bool(block) and block[-1].lines[0][0].split()[0] in ("leave", "stop", "fail")
+    def _ends(self, block: Sequence[Step], leave: bool = True) -> bool:
+        """Whether nothing can come after a block; with `leave`, within its loop."""
+        if not block:
+            return False
+        lines = block[-1].lines
+        word, blocks = lines[0][0].split()[0], [inner or () for _, inner in lines]
+        match word:
+            case "stop" | "fail":
+                return True
+            case "leave":
+                return leave
+            case "if":
+                return lines[-1][0] == "else:" and all(self._ends(b, leave) for b in blocks)
+            case "repeat" | "for" | "every" | "capture":
+                return self._ends(blocks[0], False)
+            case "do":
+                return lines[0][0][3:].split("(")[0] in self.ending
+        return False
 
     def _as_before(self, on: bool, mode: str) -> list[Step]:
         found: list[Step] = []
@@ -203,6 +232,9 @@ class Programs:
             return []
         weights = self._possible()
         names = list(weights)
+        if self.dice.random() < 0.4:
+            # So that what is rare stands beside what is rare, too.
+            weights = dict.fromkeys(names, 1.0)
         chosen = self.dice.choices(names, [weights[name] for name in names])[0]
         make: Callable[[], Step | list[Step]] = getattr(self, f"_{chosen}")
         made = make()
@@ -211,11 +243,32 @@ class Programs:
     def _possible(self) -> dict[str, float]:
         """The steps that may stand here, by how often they are to."""
         able = {
-            **{"source": 4, "wait": 2, "let": 2, "set": 1.5, "say": 0.6, "note": 0.6},
-            **{"setup": 0.6, "reset": 0.8, "switch": 0.8, "ask": 0.7, "confirm": 0.5},
-            **{"output": 2, "wait_for": 1.0},
+            "source": 4,
+            "wait": 2,
+            "let": 2,
+            "set": 1.5,
+            "say": 0.6,
+            "note": 0.6,
+            "setup": 0.6,
+            "reset": 0.8,
+            "switch": 0.8,
+            "ask": 0.7,
+            "confirm": 0.5,
+            "output": 2,
+            "wait_for": 1.0,
         }
         depth = self.depth
+        if self.values.settable:
+            able |= {"set": 2}
+        if self.aux_on and not self.aux_busy:
+            able |= {"aux_measure": 0.5, "aux_settle": 0.3, "aux_sweep": 0.5, "aux_ramp": 0.5}
+            able |= {"source_aux": 1}
+            if self.aux_pulses:
+                able |= {"aux_pulsed_sweep": 0.4, "aux_pulse": 0.3}
+                if depth < MOST_DEPTH:
+                    able |= {"aux_capture": 0.4}
+        if self.aux and not self.aux_busy:
+            able |= {"output_aux": 0.6}
         if (self.on or self.opens) and not self.capturing:
             able |= {"measure": 4, "settle": 1.5}
         if self.on and self.mode and not self.capturing:
@@ -231,7 +284,7 @@ class Programs:
                 able |= {"refined": 1.5}
             if self.pulses and not self.capturing and (self.on or self.opens):
                 able |= {"capture": 1.5}
-        if self.loops or self.capturing:
+        if self.loops:
             able |= {"leave": 0.5 * depth}
         if depth:
             able |= {"stop": 0.2, "fail": 0.15}
@@ -253,7 +306,11 @@ class Programs:
 
     def _level(self, mode: str, pulsed: bool = False) -> str:
         low, high = self._ends_of(mode, pulsed)
-        if mode == "current" and not self.two_sided and self._ends_of("voltage", pulsed).low > -0.02:
+        if (
+            mode == "current"
+            and not self.two_sided
+            and self._ends_of("voltage", pulsed).low > -0.02
+        ):
             # A symmetric limit would let it be reversed.
             low = 0.0
         return self.values.value("V" if mode == "voltage" else "A", Span(low, high))
@@ -274,10 +331,10 @@ class Programs:
         dice, value = self.dice, self.values.value
         both = min(-low, high)
         choices = []
-        if mode == "current" and self.part.kind in STORING and self.two_sided:
+        storing = mode == "current" and self.part.kind in STORING and self.two_sided
+        if storing and dice.random() < 0.92:
             # What it may have been brought to has to lie within.
-            if dice.random() < 0.92:
-                return f"{quantity(low, unit)} to {quantity(high, unit)}"
+            return f"{quantity(low, unit)} to {quantity(high, unit)}"
         if both > 0.02:
             room = Span(0.3 * both, both)
             choices += [lambda: value(unit, room), lambda: f"within {value(unit, room)}"]
@@ -327,7 +384,7 @@ class Programs:
 
     def _beside(self) -> str:
         """Other channels that a series reads, too."""
-        return ", reading aux" if self.aux_on and self.dice.random() < 0.4 else ""
+        return ", reading aux" if self._aux_reads and self.dice.random() < 0.4 else ""
 
     # Steps
 
@@ -348,21 +405,63 @@ class Programs:
         return line(f"source aux voltage {level}, limit {self.dice.choice(['0.1 A', '0.7 A'])}")
 
     def _output(self) -> list[Step]:
-        if self.aux_on and self.dice.random() < 0.2:
-            return [self._source_aux()]
-        self.on = not self.on
+        self.on = not self.on if self.dice.random() < 0.8 else self.on
         found = [line(f"output smu {'on' if self.on else 'off'}")]
         if self.on and not self.mode:
             found.insert(0, self._source())
         return found
 
+    @property
+    def _aux_reads(self) -> bool:
+        return self.aux_on and not self.aux_busy
+
+    def _output_aux(self) -> list[Step]:
+        found = [line(f"output aux {'off' if self.aux_on else 'on'}")]
+        if not self.aux_on:
+            found.insert(0, self._source_aux())
+        self.aux_on = not self.aux_on
+        return found
+
+    def _aux_level(self) -> str:
+        return self.values.value("V", Span(-5, 5), 1)
+
+    def _aux_measure(self) -> Step:
+        return line("measure aux")
+
+    def _aux_settle(self) -> Step:
+        first = "settle aux.voltage within 2 V over 300 ms, every 100 ms, at most 1 s"
+        return self._perhaps_otherwise(first, None, 0.9)
+
+    def _aux_sweep(self) -> Step:
+        ends = f"from {self._aux_level()} to {self._aux_level()}"
+        return line(f"sweep aux voltage {ends} in 3 points, into {self._new('s')}")
+
+    def _aux_ramp(self) -> Step:
+        return line(f"ramp aux voltage to {self._aux_level()} over {self._time(Span(0.2, 0.6))}")
+
+    def _aux_pulsed_sweep(self) -> Step:
+        ends = f"from {self._aux_level()} to {self._aux_level()}"
+        shape = "in 3 points, pulsed, width 1 ms, period 30 ms"
+        return line(f"sweep aux voltage {ends} {shape}, into {self._new('s')}")
+
+    def _aux_pulse(self) -> Step:
+        return line(f"pulse aux voltage {self._aux_level()}, width 2 ms")
+
+    def _aux_capture(self) -> Step:
+        first = f"capture aux at 1 kHz for 50 ms, into {self._new('c')}:"
+        self.aux_busy = True
+        block = self._loop()
+        self.aux_busy = False
+        return Step(((first, block),))
+
     def _measure(self) -> Step:
-        names = "smu, aux" if self.aux_on and self.dice.random() < 0.3 else "smu"
+        names = "smu, aux" if self._aux_reads and self.dice.random() < 0.3 else "smu"
         into = ""
         if self.dice.random() < 0.5:
             trace = self._new("t")
             into = f" into {trace}"
-            self.traces.append(trace)
+            if names == "smu":
+                self.traces.append(trace)
         self.values.reading = True
         return line(f"measure {names}{into}")
 
@@ -476,8 +575,9 @@ class Programs:
             width = self.values.value("s", Span(0.5e-3, 4e-3), 1)
             text = f"pulse smu {mode} {self._level(mode, True)}{limit}, width {width}"
             self.values.reading = self.values.reading or not self.capturing
+            made = line(f"{text}{countdown}{into}")
             # As far apart as any instrument here needs them.
-            return [line("wait 1.1 s"), line(f"{text}{countdown}{into}")]
+            return [line("wait 1.1 s"), made] if self._beyond else [made]
         shape, seldom = self._shape()
         if not seldom and self._beyond:
             shape = "width 1 ms, period 30 ms"
@@ -554,7 +654,7 @@ class Programs:
             return Step((("repeat 1 times:", (*first, step)),))
         return step
 
-    def _loop(self, first: str, block: Block = (), most: int = 3) -> Block:
+    def _loop(self, block: Block = (), most: int = 3) -> Block:
         self.loops += 1
         inner = self._below(block, most)
         self.loops -= 1
@@ -564,7 +664,7 @@ class Programs:
         period = self.dice.choice(["100 ms", "200 ms"])
         measured = self._first_measure()
         first = f"every {period} for {self._time()}:"
-        return Step(((first, self._loop(first, measured, 2)),))
+        return Step(((first, self._loop(measured, 2)),))
 
     def _first_measure(self) -> Block:
         possible = (self.on or self.opens) and not self.capturing
@@ -584,11 +684,11 @@ class Programs:
             condition = f"smu.{name} {dice.choice(['<=', '>='])} {level}"
         first = f"every {dice.choice(['100 ms', '200 ms'])} until {condition}, "
         first += f"at most {self._time()}:"
-        return self._perhaps_otherwise(first, self._loop(first, block, 2), 0.7)
+        return self._perhaps_otherwise(first, self._loop(block, 2), 0.7)
 
     def _repeat(self) -> Step:
         first = f"repeat {self.dice.randint(1, 4)} times:"
-        return Step(((first, self._loop(first)),))
+        return Step(((first, self._loop()),))
 
     def _for_in(self) -> Step:
         dice, unit = self.dice, self.dice.choice("VA")
@@ -610,7 +710,7 @@ class Programs:
     def _for(self, first: str, known: Known) -> Step:
         before = list(self.values.known)
         self.values.known.append(known)
-        block = self._loop(first)
+        block = self._loop()
         self.values.known = before
         return Step(((first, block),))
 
@@ -623,18 +723,14 @@ class Programs:
         rate, span = dice.choice([("1 kHz", "50 ms"), ("20 kHz", "5 ms"), ("100 Hz", "0.5 s")])
         first = f"capture smu at {rate} for {span}{when}, into {self._new('c')}:"
         self.capturing, reading = True, self.values.reading
-        block = self._below()
+        block = self._loop()
         self.capturing = False
         self.values.reading = reading and self.values.reading
         return Step(((first, block),))
 
     def _do(self) -> Step:
         """A call of a procedure that fits how the output is now, perhaps of a new one."""
-        fitting = [
-            known
-            for known in self.callable
-            if known.fits == (self.on, self.mode, self.aux_on, self.capturing)
-        ]
+        fitting = [known for known in self.callable if known.fits == self._fits]
         if not fitting or self.dice.random() < 0.6:
             self._procedure()
             fitting = self.callable[-1:]
@@ -643,6 +739,10 @@ class Programs:
         if has_trace:
             arguments.append(self._new("t"))
         return line(f"do {name}({', '.join(arguments)})")
+
+    @property
+    def _fits(self) -> tuple[object, ...]:
+        return (self.on, self.mode, self.aux_on, self.capturing, self.aux_busy)
 
     def _procedure(self) -> None:
         """A procedure that begins as the output is now, and ends so."""
@@ -666,9 +766,10 @@ class Programs:
             trace = f"{name}_t"
             first = (line(f"measure smu into {trace}"),)
         block = self._below(first)
+        if self._ends(block, False):
+            self.ending.add(name)
         named = [k.name for k in parameters] + ([trace] if trace else [])
         self.procedures.append((f"procedure {name}({', '.join(named)}):", block))
-        fits = (self.on, self.mode, self.aux_on, self.capturing)
-        self.callable.append(Procedure(name, tuple(parameters), bool(trace), fits))
+        self.callable.append(Procedure(name, tuple(parameters), bool(trace), self._fits))
         values.known, values.settable, values.reading = known, settable, reading
         self.loops, self.traces = loops, traces

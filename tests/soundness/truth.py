@@ -17,17 +17,17 @@ from unittest.mock import patch
 from drivers.bench import open_simulated
 from drivers.bench_file import BenchFile
 from drivers.channel import Pulse, Reading, Setpoint
+from drivers.kinds import KINDS
 from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.meter import Meter
 from drivers.simulated.probe import TrueInterval
-from grammar import tree
 from grammar.quantity import Quantity
 from sequencer.api import Loaded, perform
 from sequencer.checker import Checked
-from sequencer.checker.scope import steps_of
+from sequencer.engine import look
 from sequencer.engine import run as engine
 from sequencer.engine.ending import Ending
 from sequencer.engine.port import Port
-from sequencer.engine.runner import Runner
 from tests.soundness.adverse import Errors, make_adverse
 
 Amounts = tuple[float, float]
@@ -53,12 +53,16 @@ class Truth:
     they are not the recipe's steps.
     """
 
-    def __init__(self, name: str, channel: SimulatedChannel) -> None:
+    def __init__(self, name: str, channel: SimulatedChannel, passive: bool) -> None:
         self.name = name
+        self._passive = passive
         self.rows = Extremes()
         self.under_power_s = 0.0
-        self.looking = False
+        self.looking = self.cut_short = False
         self._channel = channel
+        self.levels: tuple[Setpoint, ...] = ()
+        """What may be in force: while it is being programmed, the one before and the one after."""
+        self._base: tuple[Setpoint, ...] = ()
         self._pulse: float | None = None
         self._in_train = False
         self._whole = {q: [0.0, 0.0] for q in ("energy", "charge")}
@@ -66,15 +70,18 @@ class Truth:
         self._last = {"energy": 0.0, "charge": 0.0}
         self._was_on = False
         self._in_pulse = {"energy": [0.0, 0.0], "charge": [0.0, 0.0]}
-        self._period: tuple[object, float, float] | None = None
+        self._period: tuple[float, float, float] | None = None
+        self.share: float | None = None
+        """The next pulse's share of its period, None where it has none."""
 
     def follow(self, interval: TrueInterval) -> None:
         """One interval between two changes, as the probe tells of it."""
-        pulsed = self._pulse is not None
+        pulsed, levels = self._pulse is not None, self.levels
         if pulsed and interval.end_s == self._pulse:
             # Nothing of the pulse yet: the state before it.
-            pulsed = False
+            pulsed, levels = False, self._base
         duration_s = interval.end_s - interval.begin_s
+        self.looking = self.looking and not (self.cut_short and not interval.output)
         if self.looking:
             for quantity in ("voltage", "current", "power"):
                 self.rows.see(f"{quantity} in look", *getattr(interval, quantity))
@@ -85,6 +92,11 @@ class Truth:
         if interval.output and not self._was_on:
             self._sums = {q: [0.0, 0.0] for q in ("energy", "charge")}
         self._was_on = interval.output
+        if interval.output and any(map(self._at_its_offset, levels)):
+            # The level is no larger than its own error, which may turn it round.
+            self.rows.see("voltage at its offset", *interval.voltage)
+            self._last = {"energy": interval.energy_j, "charge": interval.charge_c}
+            return
         kind = " in pulse" if pulsed else ""
         self.rows.see("voltage" + kind, *interval.voltage)
         self.rows.see("current" + kind, *interval.current)
@@ -98,6 +110,11 @@ class Truth:
             if interval.output:
                 self._count(quantity, moved, pulsed)
 
+    def _at_its_offset(self, setpoint: Setpoint) -> bool:
+        if setpoint.mode == "voltage":
+            return self._passive and abs(setpoint.level) <= 1.01 * _offset(self._channel._voltage)
+        return abs(setpoint.level) <= 1.01 * _offset(self._channel._current)
+
     def _count(self, quantity: str, moved: float, pulsed: bool) -> None:
         whole, since = self._whole[quantity], self._sums[quantity]
         counted = [whole, since] + ([self._in_pulse[quantity]] if pulsed else [])
@@ -107,32 +124,36 @@ class Truth:
         self.rows.see(quantity, since[1], since[0])
         self.rows.see(f"{quantity} in all", whole[1], whole[0])
 
-    def pulse(self, make: Callable[[Pulse], Reading], pulse: Pulse, step: Step) -> Reading:
-        """Make a pulse, and keep what it carried apart."""
+    def pulse(self, make: Callable[[Pulse], Reading], pulse: Pulse) -> Reading:
+        """Make a pulse, and keep what it carried apart; of a whole period, its mean power."""
+        share = self.share
         clock = self._channel._clock
         self._channel.close()
         begin_s, energy_j = clock.now(), self._last["energy"]
-        if self._period is not None and self._period[0] == step.execution:
-            _, before_s, before_j = self._period
-            mean = (energy_j - before_j) / (begin_s - before_s)
-            self.rows.see("power", mean, mean)
-        self._period = (step.execution, begin_s, energy_j)
+        if self._period is not None:
+            period_s, before_s, before_j = self._period
+            if abs(begin_s - before_s - period_s) < 1e-6 * period_s:
+                mean = (energy_j - before_j) / period_s
+                self.rows.see("power", mean, mean)
+        self._period = (pulse.width_s / share, begin_s, energy_j) if share is not None else None
         self._in_pulse = {"energy": [0.0, 0.0], "charge": [0.0, 0.0]}
-        self._pulse, self._in_train = begin_s, step.in_train
+        self._pulse, self._in_train = begin_s, share is not None
+        before = self._base = self.levels
+        assert before
+        self.levels = (Setpoint(before[-1].mode, pulse.level, pulse.low, pulse.high),)
         try:
             return make(pulse)
         finally:
             self._pulse = None
+            self.levels = before
             self._channel.close()
             for quantity, (into, out) in self._in_pulse.items():
                 self.rows.see(f"{quantity} in pulse", out, into)
 
 
-class Step(NamedTuple):
-    """The step that makes a pulse: which time it is that a step runs, and whether it is a train."""
-
-    execution: object
-    in_train: bool
+def _offset(meter: Meter) -> float:
+    """The absolute error of a level on the range in force (V or A)."""
+    return float(meter._ranges[meter._index].source.plus)
 
 
 class Ran(NamedTuple):
@@ -142,16 +163,6 @@ class Ran(NamedTuple):
     duration_s: float
     channels: dict[str, Truth]
     setpoints: dict[str, list[Setpoint]]
-
-
-def trains_of(checked: Checked) -> frozenset[int]:
-    """The lines whose pulses have a period."""
-    return frozenset(
-        step.span.line
-        for step in steps_of(checked.recipe.steps + checked.recipe.final)
-        if (isinstance(step, tree.PulseStep) and step.period is not None)
-        or (isinstance(step, tree.Sweep) and step.pulsed)
-    )
 
 
 def run(
@@ -174,24 +185,15 @@ def run(
     lines = [name for name in checked.digital if name in file.digital]
     bench = open_simulated(file, channels=channels, lines=lines, seed=errors.seed, probe=follow)
     make_adverse(bench, errors)
-    runners: list[Runner] = []
-    trains = trains_of(checked)
     setpoints: dict[str, list[Setpoint]] = {name: [] for name in bench.channels}
-
-    def step() -> Step:
-        run = runners[0].run
-        return Step((run.line, run.executed), run.line in trains)
 
     for name, channel in bench.channels.items():
         assert isinstance(channel, SimulatedChannel)
-        truths[name] = Truth(name, channel)
-        _watch(channel, truths[name], setpoints[name], step)
+        part = checked.part_on(name)
+        truths[name] = Truth(name, channel, part is None or KINDS[part.kind].forces == "nothing")
+        _watch(channel, truths[name], setpoints[name])
 
-    def runner_of(*given: object, **named: object) -> Runner:
-        runners.append(Runner(*given, **named))  # type: ignore[arg-type]
-        return runners[0]
-
-    with _looks_apart(truths):
+    with _told_apart(truths):
         try:
             finished = perform(
                 loaded,
@@ -202,56 +204,59 @@ def run(
                 store=store,
                 tell=lambda words: None,
                 answers=answers,
-                runner_of=runner_of,
             )
         finally:
             bench.close()
     return Ran(finished.ending, bench.clock.now(), truths, setpoints)
 
 
-def _watch(
-    channel: SimulatedChannel,
-    truth: Truth,
-    setpoints: list[Setpoint],
-    step: Callable[[], Step],
-) -> None:
+def _watch(channel: SimulatedChannel, truth: Truth, setpoints: list[Setpoint]) -> None:
     """Let a channel's pulses be told apart, and keep what it is programmed to."""
     make, program = channel.pulse, channel.program
 
     def pulse(given: Pulse) -> Reading:
-        return truth.pulse(make, given, step())
+        return truth.pulse(make, given)
 
     def keep(setpoint: Setpoint) -> None:
         setpoints.append(setpoint)
+        truth.levels = (*truth.levels[-1:], setpoint)
         program(setpoint)
+        truth.levels = (setpoint,)
 
-    channel.pulse = pulse  # type: ignore[method-assign]
+    channel.pulse = pulse  # type: ignore[method-assign, assignment]
     channel.program = keep  # type: ignore[method-assign]
 
 
-
-
-
 @contextmanager
-def _looks_apart(truths: dict[str, Truth]) -> Iterator[None]:
-    """Tell what happens in a look or a push from what the recipe's steps do."""
+def _told_apart(truths: dict[str, Truth]) -> Iterator[None]:
+    """Tell a look or a push from what the recipe's steps do, and a train from single pulses."""
+    fire = engine.Run.pulse
+    looks = look.first_look, look.look_before_on
 
-    def apart(look: Callable[..., None]) -> Callable[..., None]:
+    def pulse(run: engine.Run, port: Port, given: Pulse, share: float | None, *rest: Any) -> None:
+        truths[port.name].share = share
+        fire(run, port, given, share, *rest)
+
+    def apart(real: Callable[..., None]) -> Callable[..., None]:
         def looked(port: Port, *given: Any) -> None:
             truth = truths[port.name]
             if port.on:
-                look(port, *given)
+                real(port, *given)
                 return
-            truth.looking = True
+            truth.looking, truth.cut_short = True, False
             try:
-                look(port, *given)
-            finally:
-                truth.looking = False
+                real(port, *given)
+            except BaseException:
+                # The push is over when the output is open.
+                truth.looking = truth.cut_short = port.on
+                raise
+            truth.looking = False
 
         return looked
 
     with (
-        patch.object(engine, "first_look", apart(engine.first_look)),
-        patch.object(engine, "look_before_on", apart(engine.look_before_on)),
+        patch.object(engine, "first_look", apart(looks[0])),
+        patch.object(engine.Run, "pulse", pulse),
+        patch.object(engine, "look_before_on", apart(looks[1])),
     ):
         yield

@@ -47,7 +47,7 @@ class Values:
         return quantity(self.point(span), unit)
 
     def value(self, unit: str, span: Span | None = None, depth: int = 2) -> str:
-        """An expression of a unit that stays in a span, that of its quantity unless one is given."""
+        """An expression of a unit that stays in a span, by default that of its quantity."""
         low, high = span = span if span is not None else self.spans[unit]
         dice = self.dice
         fitting = [

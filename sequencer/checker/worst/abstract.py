@@ -120,16 +120,23 @@ class Own(NamedTuple):
 
 
 def _few(values: Sequence[Value]) -> tuple[Value, ...]:
-    """Each once, and all in one where they are many."""
+    """Each once, and all in one where they are many.
+
+    One with wider bounds doesn't stand for another: which value it is in a run counts, too.
+    """
     kept: list[Value] = []
     for value in values:
-        if not any(other.includes(value) for other in kept):
-            kept = [other for other in kept if not value.includes(other)]
+        if not any(other is value or _same(other, value) for other in kept):
             kept.append(value)
     if len(kept) > MOST_OWN:
         bounds = Interval(min(v.low for v in kept), max(v.high for v in kept))
         return (Value(bounds),)
     return tuple(kept)
+
+
+def _same(a: Value, b: Value) -> bool:
+    """Whether two values are one and the same in every run."""
+    return a.form is not None and a.form == b.form and a.includes(b) and b.includes(a)
 
 
 class ChannelState(NamedTuple):
@@ -230,8 +237,10 @@ class State:
         """With another ledger."""
         return State(self.names, self.readings, self.channels, ledger)
 
-    def leaving(self, outer: Iterable[str]) -> State:
+    def leaving(self, outer: Mapping[str, Value]) -> State:
         """At the end of a block: only the names from outside are left."""
+        if outer is self.names or outer.keys() == self.names.keys():
+            return self
         names = {name: self.names[name] for name in outer if name in self.names}
         return State(names, self.readings, self.channels, self.ledger)
 
@@ -264,8 +273,17 @@ class State:
         """Where two paths meet."""
         if other is self:
             return self
+        names = self.names
+        if names is not other.names:
+            theirs = other.names
+            # Most are the same on both paths, in a long recipe a thousand of them.
+            names = {
+                n: v if v is theirs[n] else v.joined(theirs[n])
+                for n, v in names.items()
+                if n in theirs
+            }
         return State(
-            {n: v.joined(other.names[n]) for n, v in self.names.items() if n in other.names},
+            names,
             {
                 place: reading.joined(other.readings[place])
                 for place, reading in self.readings.items()
@@ -278,7 +296,13 @@ class State:
     def includes(self, other: State) -> bool:
         """Whether the other says no more than this; what it cost doesn't count."""
         return (
-            all(n in other.names and v.includes(other.names[n]) for n, v in self.names.items())
+            (
+                self.names is other.names
+                or all(
+                    n in other.names and (v is other.names[n] or v.includes(other.names[n]))
+                    for n, v in self.names.items()
+                )
+            )
             and all(
                 place in other.readings and reading.includes(other.readings[place])
                 for place, reading in self.readings.items()

@@ -209,7 +209,11 @@ def sink_needed(checked: Checked, part: PartFacts, p: Programmed) -> Words:
     """Power can come out of the part, and the channel isn't declared to take it."""
     name = part.channel
     hint = f"write sink behind `channel {name}:` where the instrument can do that"
-    if p.mode == "voltage":
+    low, top = part.ratings["voltage"]
+    if p.mode == "voltage" and low < 0 and p.low.low >= 0:
+        span = f"voltage {write(0.0, VOLTAGE)} to {write(top, VOLTAGE)}"
+        hint += f"; or, if the part can't be the other way round, {span} as what it bears"
+    elif p.mode == "voltage":
         high = write(p.high.high, CURRENT)
         hint += f"; or two-sided limit there and limit 0 A to {high} here, which lets none out"
     return Words(

@@ -12,7 +12,7 @@ from grammar import tree
 from grammar.diagnostic import Related, Span
 from grammar.quantity import CURRENT, POWER, VOLTAGE, write
 from sequencer.checker.facts import Checked, PartFacts
-from sequencer.checker.scope import nodes_of
+from sequencer.checker.scope import nodes_of, steps_of
 from sequencer.checker.words import written
 from sequencer.checker.worst.abstract import Programmed
 from sequencer.checker.worst.imposed import ROOM
@@ -62,14 +62,27 @@ def _levels(p: Programmed) -> list[tree.Expression]:
 
 
 def spans_of_settings(checked: Checked, node: object) -> list[Related]:
-    """The settings within an expression that have a span, each with what it may be."""
+    """The settings and typed values within an expression that have a span, and what they may be."""
     found = []
     for inner in nodes_of(node):
+        typed = _typed(checked, inner)
+        if typed is not None:
+            found.append(Related(typed.span, "anything within may be typed"))
         facts = checked.settings.get(inner.id) if isinstance(inner, tree.Name) else None
         if facts is not None and facts.low is not None and facts.high is not None:
             low, high = (write(end, facts.dimension) for end in (facts.low, facts.high))
             found.append(Related(facts.span, f"it may be anything from {low} to {high}"))
     return found
+
+
+def _typed(checked: Checked, node: object) -> tree.Expression | None:
+    """The span of a value that the person types, where a name stands for one."""
+    if not isinstance(node, tree.Name) or node.id in checked.settings:
+        return None
+    for step in steps_of(checked.recipe.steps):
+        if isinstance(step, tree.Ask) and step.into is not None and step.into.id == node.id:
+            return step.bounds
+    return None
 
 
 def instead(checked: Checked, part: PartFacts, p: Programmed, quantity: str, side: int) -> str:
@@ -79,6 +92,8 @@ def instead(checked: Checked, part: PartFacts, p: Programmed, quantity: str, sid
     dimension = DIMENSIONS[quantity]
     fit = write(fitting(part.ratings[quantity], side), dimension)
     node = _levels(p)[-1]
+    if _typed(checked, node) is not None:
+        return f"ask for a narrower span, or bound it: {'up to' if side > 0 else 'at least'} {fit}"
     if isinstance(node, tree.Name):
         facts = checked.settings.get(node.id)
         if facts is not None and facts.low is not None and facts.high is not None:

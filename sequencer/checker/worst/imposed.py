@@ -94,10 +94,14 @@ def _voltage(
     limit = errors.current.of_limit(Interval(min(p.low.low, 0.0), max(p.high.high, 0.0)))
     passive = part.forces == "nothing"
     # A side that no current can flow on has no error either: nothing drives it.
-    high = limit.high if p.high.high > 0 and (level.high > 0 or not passive) else 0.0
-    low = limit.low if p.low.low < 0 and (level.low < 0 or not passive) else 0.0
+    zero = errors.current.accuracy(0.0)
+    high = low = 0.0
+    if level.high > 0 or not passive:
+        high = limit.high if p.high.high > 0 else zero
+    if level.low < 0 or not passive:
+        low = limit.low if p.low.low < 0 else -zero
     into = max((value.high for value in products(p, algebra)), default=0.0)
-    if into > 0:
+    if into > 0 or low < 0 or high > 0:
         into += _off(level.reach, max(p.high.high, -p.low.low), errors.voltage, errors.current)
     out = 0.0
     if not passive:
@@ -127,19 +131,19 @@ def _current(
     level = p.level.interval
     current = errors.current.of_level(interval.hull(level, interval.point(0.0)))
     if level != (0.0, 0.0):
-        # What only flows one way is not reversed by an offset of the level.
-        current = Interval(
-            current.low if level.low < 0 else 0.0, current.high if level.high > 0 else 0.0
-        )
+        # Only a level that its own error exceeds may come out the other way round.
+        real = errors.current.of_level(level)
+        current = Interval(min(real.low, 0.0), max(real.high, 0.0))
     limit = errors.voltage.of_limit(Interval(p.low.low, p.high.high))
     voltage: Interval | None = None
     if level.high > 0:
-        voltage = Interval(p.high.low, limit.high)
+        least = p.high.low - errors.voltage.accuracy(p.high.low)
+        voltage = Interval(least, limit.high)
     if level.low < 0:
-        down = Interval(limit.low, p.low.high)
+        down = Interval(limit.low, p.low.high + errors.voltage.accuracy(p.low.high))
         voltage = interval.hull(voltage, down) if voltage is not None else down
     into = max((value.high for value in products(p, algebra)), default=0.0)
-    if into > 0:
+    if level != (0.0, 0.0):
         reach = max(abs(p.low.low), abs(p.high.high))
         into += _off(level.reach, reach, errors.current, errors.voltage)
     held = own.interval

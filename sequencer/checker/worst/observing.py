@@ -54,9 +54,17 @@ class Observing:
             for name in names
         )
 
+    def overrun_s(self, state: State) -> float:
+        """How late a wait may end (s): the runner's own readings begin before its end."""
+        return sum(channel.reading_s for channel in state.channels.values() if channel.on)
+
     def measure(self, node: tree.Measure, state: State) -> State | None:
         """The state after one reading of each channel."""
-        return self.read(node.channels, state.spending(self.reading_s(node.channels, state)))
+        reading_s = self.reading_s(node.channels, state)
+        if len(state.channels) > 1:
+            # The runner may read the others by itself before.
+            reading_s += self.overrun_s(state)
+        return self.read(node.channels, state.spending(reading_s))
 
     def read(self, names: Iterable[tree.Name], state: State, pulsed: bool = False) -> State | None:
         """The state with new readings, None where a guard ends every run here."""
@@ -92,7 +100,10 @@ class Observing:
     def wait_for(self, node: tree.WaitFor, states: States) -> States:
         """The states after waiting for a digital line, whether it came or not."""
         assert node.at_most is not None
-        waited = [s.spending(self.walk.time(node.at_most, [s])) for s in states.values()]
+        waited = [
+            s.spending(self.walk.time(node.at_most, [s]) + self.overrun_s(s))
+            for s in states.values()
+        ]
         if node.otherwise is None:
             self.walk.ended[-1] += (state.ledger for state in waited)
             return gathered(waited)
@@ -144,5 +155,6 @@ class Observing:
             over_s = longest_s - max(before_s, 0.0)
             if node.trigger is None:
                 over_s = longest_s - state.ledger.least_s
-            found.append(state.spending(max(over_s, 0.0)).forgetting(node.channel.id))
+            over_s = max(over_s, 0.0) + self.overrun_s(state)
+            found.append(state.spending(over_s).forgetting(node.channel.id))
         return gathered(found)

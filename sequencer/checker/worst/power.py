@@ -15,10 +15,10 @@ from sequencer.checker.worst.accounts import NOTHING, Sums, larger
 from sequencer.checker.worst.excess import Excess
 from sequencer.checker.worst.imposed import Imposed, imposed, takes_over
 from sequencer.checker.worst.instrument import NO_ERRORS, Errors, errors
-from sequencer.checker.worst.interval import Interval
+from sequencer.checker.worst.interval import Interval, point
 from sequencer.checker.worst.pulses import Train, amounts, mean
 from sequencer.checker.worst.terminals import Terminals
-from sequencer.checker.worst.values import Algebra
+from sequencer.checker.worst.values import Algebra, Value
 
 Forced = Mapping[int, tuple[float, float]]
 """By the id of an `output … on`: the largest |voltage| and |current| (V, A) of level and limit."""
@@ -103,7 +103,8 @@ class Power:
             self.excess.takes_over(part, p, own, pushed, place.looks_open)
             # The part is driven back to whichever side it lies beyond.
             own = own.joined(Own((p.low, p.high), (p.low, p.high)))
-        own = self._own_after(p, own)
+        if place.rated.forces == "within its rating":
+            own = self._own_after(p, own)
         planned = imposed(place.rated, p, own, 0.0, algebra, NO_ERRORS)
         real = planned
         if error is not NO_ERRORS:
@@ -115,9 +116,16 @@ class Power:
                 self.excess.envelope(part, p, place.envelope.specification, beyond)
         if pushed > 0:
             real = imposed(place.rated, p, own, pushed, algebra, error)
-        if real.out > 0 and not place.sinks:
+        # What only an error lets out is no power that a sink is needed for.
+        if (planned.out > 0 or (pushed > 0 and real.out > 0)) and not place.sinks:
             self.excess.needs_sink(part, p)
         place.meet(p, real, looked, train)
+        if place.goes_by_zero and train is None:
+            # It goes off by way of zero, wherever the run ends.
+            to_zero = p._replace(level=p.level.joined(Value(point(0.0))), between=())
+            place.meet(
+                to_zero, imposed(place.rated, to_zero, own, 0.0, algebra, error), looked, None
+            )
         if train is not None:
             self._pulse(place, channel, p, real, train)
         return own, real.rates
@@ -146,9 +154,11 @@ class Power:
         if place.specification is None or self.ranges is None:
             return NO_ERRORS
         forced = [self.ranges.get(on, (0.0, 0.0)) for on in channel.on_by]
+        # What the part brings by itself is on the terminals too, whatever the level is.
+        brought = place.rated.voltage.reach if place.rated.forces != "nothing" else 0.0
         error = errors(
             place.specification,
-            max([channel.ranges[0], *(volts for volts, _ in forced)]),
+            max([brought, channel.ranges[0], *(volts for volts, _ in forced)]),
             max([channel.ranges[1], *(amperes for _, amperes in forced)]),
         )
         volts, amperes = _magnitudes(p)

@@ -17,18 +17,31 @@ from grammar.quantity import CURRENT, LINE_CYCLES, TIME, VOLTAGE, write
 from sequencer.checker.worst import interval
 from sequencer.checker.worst.abstract import ChannelState, Programmed, State, programs
 from sequencer.checker.worst.accounts import NOTHING, larger
+from sequencer.checker.worst.hints import spans_of_settings
 from sequencer.checker.worst.interval import Interval
 from sequencer.checker.worst.pulses import Train
 from sequencer.checker.worst.values import Value
 
 if TYPE_CHECKING:
+    from sequencer.checker.worst.terminals import Terminals
     from sequencer.checker.worst.transfer import Walk
 
 OTHER = {"voltage": "current", "current": "voltage"}
 DIMENSION = {"voltage": VOLTAGE, "current": CURRENT}
 ONCE = interval.point(1.0)
+PUSH_S = 0.5
+"""How long a presence push lasts; a part that may be the wrong way round takes two."""
 RAMP_PERIOD_S = 0.1
 """How often a ramp changes its level unless it says in which steps."""
+
+
+def looking_s(place: Terminals, reading_s: float) -> float:
+    """The longest time that the look and the push before an `output on` take, with the switching.
+
+    At most four readings with the output off, or on at 0 A, and two pushes.
+    """
+    seen_s = reading_s + 2 * place.switching_s
+    return 4 * seen_s + 2 * (PUSH_S + seen_s) + place.switching_s
 
 
 class Sourcing:
@@ -81,13 +94,17 @@ class Sourcing:
         self.walk.power.between(name, known, [p])
         place = self.walk.power.terminals[name]
         own, looked = channel.own, False
+        change_s = 0.0
         if OTHER[p.mode] in before:
+            # It is read before the new mode, and off meanwhile where the instrument needs that.
+            change_s = channel.reading_s + 4 * place.switching_s
+            state = state.spending(change_s)
             seen = place.looked(p, place.looks_on)
             if seen is not None:
                 own, looked = (seen if before == {"voltage"} else seen.joined(own)), True
         channel = self.walk.power.in_force(name, channel, [(p, own, looked)])
-        # No time passes, but its rates count for all the time that may yet.
-        return state.having(name, channel).spending(0.0)
+        # Though no time may pass, its rates count for all the time that may yet.
+        return state.having(name, channel).spending(change_s)
 
     def output(self, node: tree.Output, state: State) -> State:
         """The state after an output is switched."""
@@ -98,10 +115,15 @@ class Sourcing:
             return state
         place = self.walk.power.terminals[name]
         if not node.on:
+            if channel.on:
+                state = state.spending(place.off_s)
             channel = channel._replace(on=False, on_by=frozenset(), own=place.own, rates=NOTHING)
             return state.having(name, channel).charged(state.ledger.switched(name))
         if not channel.sourced:
             return state
+        if not channel.on:
+            # Other outputs stay on while this part is looked at and its output is switched.
+            state = state.spending(looking_s(place, channel.reading_s))
         ledger = state.ledger if channel.on else state.ledger.switched(name)
         channel = channel._replace(
             on=True,
@@ -138,7 +160,9 @@ class Sourcing:
         channel = state.channels[node.channel.id]
         reading_s = walk.observing.reading_s((node.channel, *node.reading), state)
         state = self._gone_through(node.channel.id, channel, found, state)
-        state = state.spending(interval.product(max(points.high, 0.0), reading_s + settle_s))
+        late_s = walk.observing.overrun_s(state)
+        each_s = reading_s + settle_s + late_s
+        state = state.spending(interval.product(max(points.high, 0.0), each_s))
         if node.until is None:
             state = self._stays(node.channel.id, found, last, state)
         return walk.observing.read((node.channel, *node.reading), state)
@@ -193,7 +217,8 @@ class Sourcing:
         count = walk.value(node.count, state).interval if node.count is not None else ONCE
         if node.countdown is not None:
             shortest_s = walk.evaluation.value(node.countdown, state).low
-            state = state.spending(walk.time(node.countdown, [state]), shortest_s)
+            longest_s = walk.time(node.countdown, [state]) + walk.observing.overrun_s(state)
+            state = state.spending(longest_s, shortest_s)
         if not found:
             return state
         train = self._train(node.width, node.period, count, state)
@@ -262,6 +287,7 @@ class Sourcing:
                 f"this pulse can last {write(wide.high, TIME)}, and its period can be as short as "
                 f"{write(every.low, TIME)}",
                 "make the pulse shorter or the period longer",
+                tuple(spans_of_settings(walk.checked, (width, period))),
             )
         return Train(wide, every, most, fewest)
 
@@ -275,6 +301,8 @@ class Sourcing:
     ) -> State | None:
         """The state after a train of pulses from what is programmed, which is in force again."""
         power, observing = self.walk.power, self.walk.observing
+        # Before the run is blind for a pulse, the runner reads what has not been read for long.
+        state = state.spending(observing.overrun_s(state))
         base = state.channels[name.id]
         owns = [(p, base.own, False) for p in programs(*found).values()]
         pulsing = power.in_force(name.id, base._replace(on=True), owns, train)
@@ -308,6 +336,7 @@ class Sourcing:
             node.span,
             f"the {what} can be {text}: {consequence}",
             "keep it above zero, by the span of its setting or by max(…)",
+            tuple(spans_of_settings(self.walk.checked, node)),
         )
 
     def _limit(self, node: tree.Expression, mode: str, state: State) -> tuple[Value, Value]:

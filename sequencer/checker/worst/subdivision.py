@@ -22,7 +22,7 @@ from sequencer.checker.worst.interval import EVERYTHING, Interval, outward
 
 MOST_BOXES = 256
 """How many boxes are looked at for one bound."""
-MOST_OF_ALL = 8000
+MOST_OF_ALL = 4000
 """How many for one recipe; after that bounds are those of interval arithmetic alone."""
 SHARE = 1e-10
 """A bound is good enough when it is this near, as a share, to a value that is taken."""
@@ -47,11 +47,12 @@ class Subdivision:
 
     def bounds(self, form: Form) -> Interval:
         """The bounds of a form over the whole box, rounded outward."""
-        names = _several(form)
         try:
             found = _bounded(form, self.box)[0]
         except NoValue:
             return EVERYTHING
+        # Interval arithmetic is exact where each setting stands once and nothing relates them.
+        names = _settings(form) if self._related(dict.fromkeys(_settings(form))) else _several(form)
         names = [n for n in names if self.box[n].low < self.box[n].high]
         if not names or not all(self.box[name].bounded for name in names):
             return found
@@ -172,7 +173,7 @@ class Subdivision:
                 best = _up(best + _up(interval.product(gradient.get(name, ZERO).reach, reach)))
         return min(natural.high, best), box, gradient
 
-    def _related(self, box: Box) -> list[tuple[Form, float]]:
+    def _related(self, box: Mapping[str, object]) -> list[tuple[Form, float]]:
         """What is required of the settings of a box, beside others that it doesn't have."""
         return [
             (form, room)

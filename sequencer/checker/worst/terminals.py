@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from drivers.kinds import KINDS
+from drivers.kinds import KINDS, way_off_s
 from sequencer.checker.facts import ChannelFacts, PartFacts
 from sequencer.checker.worst import interval
 from sequencer.checker.worst.abstract import Own, Programmed
@@ -57,6 +57,11 @@ class Terminals:
         able = specification if specification is not None else facts
         self.looks_open = able.can("measure open") or able.can("two-sided limit")
         self.looks_on = facts.can("measure voltage")
+        kind = KINDS[part.kind]
+        self.switching_s = specification.switching_time if specification is not None else 0.0
+        self.off_s = max(way_off_s(kind.off), way_off_s(kind.trip)) + self.switching_s
+        """How long the output stays on while it is being switched off (s)."""
+        self.goes_by_zero = {kind.off, kind.trip} != {"open"}
         rating = Interval(*part.ratings["voltage"])
         self.rated = Rated(KINDS[part.kind].forces, rating)
         low, high = {

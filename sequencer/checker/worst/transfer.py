@@ -7,7 +7,7 @@ their own, and so do loops. Knows blocks, branches and names, and hands on the r
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from grammar import tree
@@ -64,7 +64,9 @@ class Walk:
 
     def block(self, block: tree.Block | None, states: States) -> States:
         """The states after a block, whose own names are gone by then."""
-        outer = dict.fromkeys(name for state in states.values() for name in state.names)
+        outer: Mapping[str, Value] = {}
+        for state in states.values():
+            outer = {**outer, **state.names} if outer else state.names
         for step in block or ():
             if not states:
                 break
@@ -114,7 +116,8 @@ class Walk:
                 return self.observing.measure(node, state)
             case tree.Wait():
                 shortest_s = self.evaluation.value(node.duration, state).low
-                return state.spending(self.time(node.duration, [state]), shortest_s)
+                longest_s = self.time(node.duration, [state]) + self.observing.overrun_s(state)
+                return state.spending(longest_s, shortest_s)
             case tree.Ask():
                 return self.observing.ask(node, state)
             case tree.ConfirmStep():

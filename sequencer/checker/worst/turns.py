@@ -9,7 +9,7 @@ infinity. Knows loops, and leaves what stands in them to the walk.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from grammar import tree
@@ -150,7 +150,9 @@ class Turns:
         ledger = entry.after(self._whole(node, plan, entry, spent))
         if self.ends:
             self.walk.ended[-1].append(ledger)
-        names = dict.fromkeys(name for state in states.values() for name in state.names)
+        names: Mapping[str, Value] = {}
+        for state in states.values():
+            names = {**names, **state.names} if names else state.names
         return tuple(  # type: ignore[return-value]
             gathered(state.charged(ledger).leaving(names) for state in group)
             for group in (exits, late)

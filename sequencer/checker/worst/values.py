@@ -188,10 +188,14 @@ class Algebra:
         wild = any(a.wild for a in arguments)
         found = arguments[0].interval
         if name in _CHAINS:
-            # Beside what is no number, either argument may come through.
-            join = interval.hull if wild else _CHAINS[name]
+            before = arguments[0]
             for other in arguments[1:]:
-                found = join(found, other.interval)
+                # Beside what is no number, the other one may come through as it is.
+                through = [a.interval for a, b in ((before, other), (other, before)) if b.wild]
+                found = _CHAINS[name](before.interval, other.interval)
+                for passed in through:
+                    found = interval.hull(found, passed)
+                before = Value(found, wild=before.wild or other.wild)
         else:
             found = _FUNCTIONS[name](found)
         if wild:

@@ -255,7 +255,7 @@ class _Analysis:
             walk.ended = [[]]
             after = walk.block(block, gathered([start.charged(ledger)]))
             for end in (*walk.ended[0], *(state.ledger for state in after.values())):
-                ledger = ledger.joined(end)
+                ledger = ledger.joined(_off(end, terminals))
             for name in terminals:
                 ledger = ledger.switched(name)
                 known = start.channels[name]
@@ -341,6 +341,19 @@ class _Analysis:
                 f"{write(reaction, TIME, 3)}"
             )
         return found
+
+
+def _off(end: Ledger, terminals: Mapping[str, Terminals]) -> Ledger:
+    """An end of the steps, or of `finally`, once every output is off.
+
+    They go off one after the other; where an output could be on, it is read once it is off.
+    """
+    over_s = 0.0
+    for name, place in terminals.items():
+        others = sum(other.off_s + other.reading_s for n, other in terminals.items() if n != name)
+        over_s = max(over_s, place.off_s + others)
+    rates = {name: account.rates for name, account in end.accounts.items()}
+    return end.spent(over_s, rates)
 
 
 def _leaves(low: float, high: float, rating: tuple[float, float]) -> bool:

@@ -14,7 +14,7 @@ from itertools import combinations
 from grammar import tree
 from sequencer.checker import Checked
 from sequencer.checker.scope import nodes_of, steps_of
-from tests.sequencer.checker_worst.programs import KINDS
+from tests.sequencer.checker_worst.declarations import KINDS
 
 STEPS = (
     *("Setup", "SourceStep", "Output", "Measure", "Wait", "Every", "Repeat", "ForIn", "ForCount"),

@@ -219,25 +219,15 @@ def a_record_of_no_length(patch: Patch) -> None:
     patch.setattr(observing.Observing, "capture", wrong)
 
 
-def a_ramp_that_jumps(patch: Patch) -> None:
-    """A ramp is at its end at once, whatever it comes from and however it ends."""
-    real = sourcing.Sourcing._gone_through
+def a_ramp_that_takes_no_time(patch: Patch) -> None:
+    """A ramp is at its end at once."""
+    real = sourcing.Sourcing.ramp
 
-    def wrong(
-        self: sourcing.Sourcing,
-        name: str,
-        channel: ChannelState,
-        found: list[Programmed],
-        state: State,
-    ) -> State:
-        last = [
-            p._replace(level=p.between[-1], between=()) if isinstance(p.step, tree.Ramp) else p
-            for p in found
-            if not isinstance(p.step, tree.Ramp) or p.between
-        ]
-        return real(self, name, channel, last or found, state)
+    def wrong(self: sourcing.Sourcing, node: tree.Ramp, state: State) -> State | None:
+        found = real(self, node, state)
+        return found.charged(state.ledger) if found is not None else None
 
-    patch.setattr(sourcing.Sourcing, "_gone_through", wrong)
+    patch.setattr(sourcing.Sourcing, "ramp", wrong)
 
 
 def a_pulse_that_lasts_no_time(patch: Patch) -> None:

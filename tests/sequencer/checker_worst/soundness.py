@@ -7,6 +7,7 @@ met, and what never was, which fails.
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
 import sys
@@ -89,10 +90,15 @@ class Tally:
 
 
 def hunt(recipes: int, seed: int, tally: Tally | None = None) -> Iterator[tuple[str, str]]:
-    """Run so many recipes; yields each that did what was not foreseen, with what that was."""
-    dice = random.Random(seed)
+    """Run so many recipes; yields each that did what was not foreseen, with what that was.
+
+    Each has dice of its own, so that one that the checker no longer refuses changes no other.
+    """
     done = 0
-    while done < recipes:
+    for number in itertools.count():
+        if done >= recipes:
+            return
+        dice = random.Random(f"{seed} {number}")
         text = Program(dice).text
         checked = checked_program(text)
         if checked is None:
@@ -118,7 +124,7 @@ def main(arguments: list[str]) -> int:
     wrong = 0
     for text, why in hunt(recipes, seed, tally):
         wrong += 1
-        print(f"{text}\n{why}\n")
+        print(f"{text}\n{why}\n", flush=True)
     print(f"{recipes} recipes from seed {seed}, {tally.refused} more refused, {wrong} wrong")
     print(", ".join(f"{name} {times}" for name, times in tally.constructs.most_common()))
     rare = ", ".join(

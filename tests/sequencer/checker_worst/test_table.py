@@ -112,17 +112,25 @@ def test_with_a_bench_the_rows_are_widened_and_the_envelope_is_shown() -> None:
     """The range of 5 V holds 2.7 V: 0.02 % · 2.7 V + 0.5 mV + 5 mV overshoot = 6.04 mV.
 
     That of 5 A holds 4 A: 0.1 % · 4 A + 2.5 mA + 5 mA = 11.5 mA (figures: the specification).
-    A reading a second at least, its aperture of 20 ms, 5 ms to switch: 1.025 s, rounded up.
+    Energy: 8400 s of (2.7 V + 6.04 mV) · (4 A + 11.5 mA), and 3000 s in which 0 V may be 5.5 mV:
+    91 186 J + 66 J. A reading a second at least, its aperture of 20 ms, 5 ms to switch: 1.025 s,
+    rounded up. The instrument sources 2.7 V at 4 A, and takes 4 A back at all that the bank may
+    hold: 4 A of 4.5 A is 88.9 %.
     """
     assert render(worst_of(EXAMPLE, bench()), 96) == (
         """\
                  worst on any path       rating             instrument        held by
 bank voltage     -500 uV … 2.707 V       -0.05 … 2.8 V      -32 … 32 V        the levels
 bank current     -4.012 A … 4.012 A      -4.2 … 4.2 A       -4.5 … 4.5 A      the limits
-bank energy      up to 91.2 kJ           up to 2 kJ                           the energy guard
+bank energy      up to 91.3 kJ           up to 2 kJ                           the energy guard
 time under power up to 3 h 10 min
 assumed          polarity as drawn; sense leads whole; smu: error 1.04 mV and 6.5 mA, overshoot
-                 5 mV and 5 mA counted, guards act within 1.03 s"""
+                 5 mV and 5 mA counted, guards act within 1.03 s
+
+                  the instrument sees      share      of what it bears
+smu sources +V +A 2.7 V at 4 A             89 %       32 V at 4.5 A continuously
+smu sinks +V -A   2.8 V at 4 A             89 %       32 V at 4.5 A continuously
+smu sinks -V +A   50 mV at 4 A             89 %       32 V at 4.5 A continuously"""
     )
 
 
@@ -186,7 +194,7 @@ def test_a_part_stands_for_its_rating_less_a_margin() -> None:
 
 
 def test_the_stake_is_the_most_of_all() -> None:
-    """All that goes in, in all periods: 2 · 10 s · 2 V · 1 A, with a reading as each begins."""
+    """All of both periods: 10 s · 2 V · 1 A, with a reading as each begins and as its wait ends."""
     steps = """steps:
     source smu voltage 2 V, limit 1 A
     repeat 2 times:
@@ -195,18 +203,18 @@ def test_the_stake_is_the_most_of_all() -> None:
         output smu off
 """
     worst = worst_of(CAPACITOR.replace("4.2 A\n", "4.2 A\n    energy up to 30 J\n") + steps)
-    assert worst.stake.energy == pytest.approx(2 * 10.02 * max(2.0, 2.8))
+    assert worst.stake.energy == pytest.approx(2 * 10.04 * max(2.0, 2.8))
     assert worst.stake.voltage == 2.0
     assert worst.stake.power == pytest.approx(2.8)
     (part,) = worst.parts
     # A store's rating counts from each time that its output goes on.
-    assert part.rows["energy"].high == pytest.approx(10.02 * 2.0)
+    assert part.rows["energy"].high == pytest.approx(10.04 * 2.0)
     assert part.rows["energy"].held_by == "the levels, limits and times"
-    assert part.under_power_s == pytest.approx(20.04)
+    assert part.under_power_s == pytest.approx(20.08)
 
 
 def test_a_count_of_turns_in_settings_bounds_the_energy_of_a_resistor() -> None:
-    """What dissipates counts from the run's start: 5 · (1 s + 20 ms) · 2 W."""
+    """What dissipates counts from the run's start: 5 · (1 s + 2 · 20 ms) · 2 W."""
     text = """recipe "Ridge weather station: heater"
 channel smu: source, measure
 part heater is resistor on smu:
@@ -222,7 +230,7 @@ steps:
         output smu off
 """
     (part,) = worst_of(text).parts
-    assert part.rows["energy"].high == pytest.approx(5 * 1.02 * 2)
+    assert part.rows["energy"].high == pytest.approx(5 * 1.04 * 2)
     assert part.rows["energy"].low == 0.0
 
 
@@ -273,3 +281,73 @@ def test_two_thousand_steps_are_met_once_each(monkeypatch: pytest.MonkeyPatch) -
     assert met == 2002
     assert (part.rows["voltage"].low, part.rows["voltage"].high) == (1.0, 2.0)
     assert not math.isinf(part.rows["energy"].high)
+
+
+def test_pulses_beyond_the_continuous_envelope_have_rows_of_their_own() -> None:
+    """Of the pulsed envelope of 40 V at 12 A, 10 A take 83.3 % and 35 V 87.5 % (specification)."""
+    text = """recipe "Ridge weather station: surge resistor"
+channel smu: source, measure, pulse
+part surge is resistor on smu:
+    voltage within 40 V
+    current within 12 A
+steps:
+    source smu voltage 1 V, limit 0.9 A
+    output smu on
+    pulse smu voltage -35 V, limit 10 A, width 5 ms, period 100 ms, count 200
+    pulse smu voltage 10 V, limit 4 A, width 10 s
+"""
+    assert render(worst_of(text, bench()), 98).split("\n\n")[1] == (
+        """\
+                         the instrument sees                           share  of what it bears
+smu sources +V +A        10 V at 4 A                                   89 %   32 V at 4.5 A
+                                                                              continuously
+smu sources pulses -V -A 35 V at 10 A, 5 ms every 100 ms, 200 of them  88 %   40 V at 12 A for 5
+                                                                              ms, 5 % of the time,
+                                                                              200 in a row"""
+    )
+
+
+def test_without_a_period_single_pulses_are_taken_to_be_far_enough_apart() -> None:
+    text = """recipe "Ridge weather station: surge resistor"
+channel smu: source, measure, pulse
+part surge is resistor on smu:
+    voltage within 40 V
+    current within 12 A
+steps:
+    source smu voltage 1 V, limit 0.9 A
+    output smu on
+    pulse smu voltage 35 V, limit 10 A, width 5 ms
+"""
+    assert (
+        "single pulses as far apart as the instrument needs" in worst_of(text, bench()).assumptions
+    )
+
+
+def test_an_until_loop_that_never_ends_by_itself_comes_to_rest(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A level that grows with every turn of a day of them: to the next landmark, 2.5 V."""
+    turned = 0
+    real = Turns._turn
+
+    def counted(self: Turns, *rest: object) -> object:
+        nonlocal turned
+        turned += 1
+        return real(self, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Turns, "_turn", counted)
+    text = (
+        CAPACITOR
+        + """steps:
+    let level = 0 V
+    source smu voltage 0 V, limit 1 A
+    output smu on
+    every 100 ms until smu.current >= 0.9 A, at most 24 h:
+        set level = min(level + 1 mV, 2.5 V)
+        source smu voltage level, limit 1 A
+        measure smu
+"""
+    )
+    (part,) = worst_of(text).parts
+    assert turned < 1100
+    assert part.rows["voltage"].high == 2.5
