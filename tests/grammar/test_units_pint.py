@@ -6,6 +6,7 @@ import math
 from functools import cache
 from typing import Any
 
+import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,8 +14,6 @@ from hypothesis import strategies as st
 from grammar.parse import parse_expression
 from grammar.quantity import PREFIXES, SIMPLE_UNITS, UNITS, read, read_unit
 from grammar.tree import Number
-
-pint = pytest.importorskip("pint", reason="pint is the judge of units here")
 
 # What pint calls them. Not judged: PLC, which has no length by itself, and rpm, whose turn pint
 # takes for an angle of 2 pi; °C is judged as the difference that it is within a product.

@@ -111,9 +111,17 @@ class Truth:
                 self._count(quantity, moved, pulsed)
 
     def _at_its_offset(self, setpoint: Setpoint) -> bool:
-        if setpoint.mode == "voltage":
-            return self._passive and abs(setpoint.level) <= 1.01 * _offset(self._channel._voltage)
-        return abs(setpoint.level) <= 1.01 * _offset(self._channel._current)
+        """Whether the level, or a limit of a part that brings nothing, is no larger than its error.
+
+        What an offset alone drives is left out of the worst case, by its rules.
+        """
+        mode, level, low, high = setpoint
+        volts = 1.01 * _offset(self._channel._voltage)
+        if mode == "voltage":
+            return self._passive and abs(level) <= volts
+        side = high if level > 0 else low
+        small = abs(level) <= 1.01 * _offset(self._channel._current)
+        return small or (self._passive and abs(side) <= volts)
 
     def _count(self, quantity: str, moved: float, pulsed: bool) -> None:
         whole, since = self._whole[quantity], self._sums[quantity]

@@ -125,11 +125,16 @@ class Sourcing:
             # Other outputs stay on while this part is looked at and its output is switched.
             state = state.spending(looking_s(place, channel.reading_s))
         ledger = state.ledger if channel.on else state.ledger.switched(name)
+        # Where it is on already, the ranges stay those of the `on` that switched it.
+        earlier, ranges = frozenset[int](), channel.named
+        if channel.on:
+            earlier = channel.on_by
+            ranges = max(ranges[0], channel.ranges[0]), max(ranges[1], channel.ranges[1])
         channel = channel._replace(
             on=True,
-            on_by=frozenset((id(node),)),
+            on_by=earlier | {id(node)},
             programmed=channel.sourced,
-            ranges=channel.named,
+            ranges=ranges,
         )
         owns = []
         for p in channel.sourced.values():

@@ -1,0 +1,140 @@
+"""Mistakes that the hunt has found, each by the smallest recipe and bench that showed it.
+
+They were in the analysis, in the look before power, or in what a range was taken for; the judge is
+the same as the hunt's.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sequencer.api import check, load
+from tests.soundness.adverse import Errors
+from tests.soundness.hunt import Setting, wrong_with
+from tests.soundness.parts import Span
+
+EVERYTHING = "source, sink, measure, two-sided limit, pulse, measure open, mode change under power"
+LITTLE = "source, sink, measure"
+
+
+def found(
+    store: Path,
+    part: str,
+    steps: str,
+    model: str,
+    *,
+    able: str = EVERYTHING,
+    begins_v: float = 0.0,
+    specification: str = "demo-source-measure",
+) -> list[str]:
+    """What a few runs of a recipe show that its worst case rules out."""
+    declared, *ratings = part.split("; ")
+    text = "\n".join(
+        [
+            'recipe "Found"',
+            f"channel smu: {able}",
+            f"part dut is {declared} on smu:",
+            *(f"    {rating}" for rating in ratings),
+            "steps:",
+            *(f"    {step}" for step in steps.split("; ")),
+        ]
+    )
+    bench = (
+        f'line_frequency = "50 Hz"\n[channels.smu]\nspecification = "{specification}"\n'
+        f'part = "dut"\nleads = {{ per_lead_resistance = "0.02 ohm" }}\n[parts.dut]\n{model}\n'
+    )
+    wrong: list[str] = []
+    own = {"smu": Span(min(0.0, begins_v), max(0.0, begins_v))}
+    loaded = load(text + "\n")
+    for seed in range(6):
+        setting = Setting(bench, own, {}, {}, Errors(seed, seed % 2 == 0))
+        checked = check(loaded, setting.file)
+        assert not checked.problems.has_errors, [p.message for p in checked.problems]
+        wrong += wrong_with(loaded, checked, setting, store / "found.sqlite")
+    return wrong
+
+
+def resistor(ohms: float) -> str:
+    return f'model = "resistor"\nresistance = "{ohms} ohm"'
+
+
+def capacitor(farads: float, volts: float, more: str = "") -> str:
+    return (
+        f'model = "supercapacitor"\ncapacitance = "{farads} F"\nseries_resistance = "1 mohm"\n'
+        f'initial = {{ voltage = "{volts} V" }}\n{more}'
+    )
+
+
+CASES = {
+    "the time that an output takes to open counts": (
+        "resistor; voltage within 5 V; current within 2 A",
+        "source smu voltage 1 V, limit 1 A; output smu on; output smu off",
+        {"model": resistor(2)},
+    ),
+    "the way off through zero counts": (
+        "coil; voltage within 5 V; current within 2 A",
+        "source smu voltage 1 V, limit 1 A; output smu on; wait 100 ms",
+        {"model": resistor(2)},
+    ),
+    "a reading of the runner's own may end after a wait": (
+        "resistor; voltage within 5 V; current within 4.2 A; energy up to 3 J",
+        "source smu current 1.4 A, limit 4 V; output smu on; wait 1.1 s",
+        {"model": resistor(0.333)},
+    ),
+    "the range holds what the part brings, too": (
+        "capacitor; voltage -50 mV to 1.5 V; current within 2.2 A",
+        "source smu voltage 0.374 V, limit 2 A; output smu on; wait 100 ms",
+        {"model": capacitor(1, 0.0)},
+    ),
+    "without a look the range is the recipe's": (
+        "suppressor; voltage -2 V to 1.5 V; current within 0.95 A",
+        "source smu voltage -0.134 V, limit 0.871 A; output smu on",
+        {"model": resistor(100), "able": LITTLE, "specification": "demo-symmetric-source"},
+    ),
+    "a limit of 0 A has an error": (
+        "capacitor; voltage -50 mV to 2.8 V; current within 2.2 A",
+        "source smu voltage 1 V, limit 0 A to 2 A; output smu on; wait 200 ms",
+        {"model": capacitor(0.1, 2.0), "begins_v": 2.0},
+    ),
+    "at 0 V an error of the level brings power in": (
+        "other; voltage within 5 V; current within 2 A",
+        "source smu voltage 0 V, limit 1 A; output smu on; wait 100 ms",
+        {"model": resistor(1.5)},
+    ),
+    "a push never meets a limit that a leaking part has left": (
+        "capacitor; voltage -50 mV to 1.5 V; current within 0.3 A",
+        "source smu voltage 0.3 V, limit 0.2 A; output smu on; wait 100 ms",
+        {
+            "model": capacitor(1e-3, 1.36, 'leakage_resistance = "100 ohm"'),
+            "begins_v": 1.36,
+        },
+    ),
+    "the same below zero": (
+        "capacitor; voltage -12 V to 5.5 V; current -0.25 A to 1 A",
+        "source smu voltage 1 V, limit 0.2 A; output smu on; wait 100 ms",
+        {
+            "model": capacitor(1e-3, -3.83, 'leakage_resistance = "100 ohm"'),
+            "begins_v": -3.83,
+        },
+    ),
+    "a second `on` leaves the ranges of the first": (
+        "contact; voltage within 12 V; current within 0.95 A",
+        "source smu voltage -1.43 V, limit 0.26 A; output smu on; output smu on; "
+        "ramp smu voltage to -11.6 V over 1 s, in steps of 3.85 V",
+        {"model": resistor(126), "able": LITTLE, "specification": "demo-symmetric-source"},
+    ),
+    "a pulse may wait for a reading of the runner's own": (
+        "resistor; voltage within 12 V; current within 2.2 A",
+        "source smu voltage 1 V, limit 2 A; output smu on; ramp smu voltage to 0.5 V over 1 s; "
+        "source smu voltage 2 V, limit 2 A; pulse smu voltage 3 V, limit 2 A, width 500 us",
+        {"model": resistor(2.7)},
+    ),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_what_was_found_is_proved_now(name: str, tmp_path: Path) -> None:
+    part, steps, more = CASES[name]
+    assert found(tmp_path, part, steps, **more) == []  # type: ignore[arg-type]
