@@ -76,6 +76,14 @@ def look_before_on(port: Port, setpoint: Setpoint, run: Run) -> None:
         if seen is None:
             return
         volts = seen.voltage
+    if not math.isfinite(volts):
+        # Its error would be without bound as well, and any limit would seem to hold it.
+        raise Failed(
+            f"{port.part}: the voltage on the terminals is over the range of {port.name}, so "
+            f"nobody can tell whether the limit of {setpoint.low:.6g} to {setpoint.high:.6g} V "
+            f"holds it; name a voltage range in `setup` that holds its rating",
+            "recipe",
+        )
     reach = port.voltage_error(volts)
     if not setpoint.low - reach <= volts <= setpoint.high + reach:
         raise Failed(
@@ -164,10 +172,15 @@ def _push(
     return first, last, error
 
 
-def _within_rating(port: Port, bound: float) -> float:
-    """A voltage rating (V) as a limit that neither error nor overshoot carries past it."""
+def _within_rating(port: Port, bound: float, reach: float = 0.0) -> float:
+    """A voltage rating (V) as a limit that neither error nor overshoot carries past it.
+
+    `reach` is the largest voltage that the push's range has to hold besides.
+    """
     specification = port.channel.specification
-    in_range = specification.voltage_range(abs(bound)) or specification.voltage_ranges[-1]
+    in_range = (
+        specification.voltage_range(max(abs(bound), reach)) or specification.voltage_ranges[-1]
+    )
     source = in_range.source
     error = source.of_value * abs(bound) + source.plus + specification.overshoot.voltage
     return math.copysign(max(abs(bound) - error, 0.0), bound)
@@ -175,7 +188,8 @@ def _within_rating(port: Port, bound: float) -> float:
 
 def _push_store(port: Port, volts: float, run: Run) -> None:
     """A capacitor or cell takes the push; open leads run into its limit and keep nothing."""
-    low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
+    reach = abs(volts) + PUSH_V
+    low, high = (_within_rating(port, bound, reach) for bound in port.ratings["voltage"])
     level = PUSH_SHARE * port.ratings["current"][1]
     # It may lose charge by itself meanwhile: outside of the limit the limit would take over, with
     # all that the instrument can push. So all between it and zero lies within, and beyond zero and

@@ -25,8 +25,9 @@ from sequencer.checker.scope import steps_of
 from tests.soundness.adverse import Errors
 from tests.soundness.census import Census
 from tests.soundness.judge import nearness, violations
+from tests.soundness.making import Made
 from tests.soundness.parts import Span, real
-from tests.soundness.programs import Made, Programs
+from tests.soundness.programs import Programs
 from tests.soundness.recipe_text import Recipe
 from tests.soundness.shrink import shrunk
 from tests.soundness.truth import run

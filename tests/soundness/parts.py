@@ -134,14 +134,14 @@ def real(dice: random.Random, part: Rated) -> Real:
             f'series_resistance = "{dice.choice([1e-3, 20e-3, 0.2, 2.0]):g} ohm"',
         ]
         voltages = [begin]
-        if dice.random() < 0.4:
+        if dice.random() < 0.4 and part.voltage.low <= 0:
             lines.append(
                 f'slow_branches = [{{ resistance = "{dice.choice([0.5, 5, 50]):g} ohm", '
                 f'capacitance = "{farads * dice.choice([0.1, 0.5]):g} F" }}]'
             )
             voltages.append(begin)
         if dice.random() < 0.5 and part.voltage.low <= 0:
-            # One that can't be emptied would leak past its lower limit, and be held there.
+            # One that can't be emptied would move past its lower limit by itself, which holds it.
             lines.append(f'leakage_resistance = "{dice.choice([100, 1e4]):g} ohm"')
         listed = ", ".join(f'"{v!r} V"' for v in voltages)
         lines.append(f"initial = {{ voltages = [{listed}] }}")

@@ -111,6 +111,11 @@ CASES = {
             "begins_v": 1.36,
         },
     ),
+    "a push downwards keeps within its rating in the range that it has": (
+        "capacitor; voltage -50 mV to 1.5 V; current within 2.2 A",
+        "source smu voltage 0.3 V, limit 2 A; output smu on",
+        {"model": capacitor(1e-3, 1.5), "begins_v": 1.5},
+    ),
     "the same below zero": (
         "capacitor; voltage -12 V to 5.5 V; current -0.25 A to 1 A",
         "source smu voltage 1 V, limit 0.2 A; output smu on; wait 100 ms",
@@ -118,6 +123,12 @@ CASES = {
             "model": capacitor(1e-3, -3.83, 'leakage_resistance = "100 ohm"'),
             "begins_v": -3.83,
         },
+    ),
+    "a reading over range is no look": (
+        "capacitor; voltage -5 V to 5.5 V; current within 0.3 A",
+        "setup smu: voltage range = auto; source smu voltage 0 V, limit 0.2 A; output smu on; "
+        "source smu current 0.2 A, limit -4.77 V to 5.25 V; wait 100 ms",
+        {"model": capacitor(1, 5.5), "begins_v": 5.5},
     ),
     "a second `on` leaves the ranges of the first": (
         "contact; voltage within 12 V; current within 0.95 A",
