@@ -6,7 +6,6 @@ its block, and builds the tree; a line that is wrong is reported and left out of
 
 from __future__ import annotations
 
-import gc
 from collections.abc import Iterator
 from itertools import groupby
 from typing import Any
@@ -16,6 +15,7 @@ from grammar.blocks import split
 from grammar.build import Builder, join, with_body
 from grammar.build_lines import OpenBlock
 from grammar.characters import Places
+from grammar.collector import collector_paused
 from grammar.diagnostic import NOWHERE, Problems, Related, Source, Span
 from grammar.first_words import kind_of
 from grammar.lalr import Unexpected, load
@@ -35,14 +35,9 @@ def parse(text: str, name: str = "recipe") -> tuple[tree.Recipe, Problems]:
         text = text[1:]
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     problems = Problems(Source(name, text))
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
+    with collector_paused():
         lines, places = split(text, problems)
         return Parser(problems, places).recipe(lines), problems
-    finally:
-        if collecting:
-            gc.enable()
 
 
 def parse_expression(text: str) -> tree.Expression:

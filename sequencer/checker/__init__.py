@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from grammar import tree
+from grammar.collector import collector_paused
 from grammar.diagnostic import Problems
 from grammar.quantity import Quantity
 from sequencer.checker.facts import (
@@ -40,6 +41,7 @@ __all__ = [
 _BESIDE_THE_WORST_CASE = frozenset(("period-too-short", "unreachable"))
 
 
+@collector_paused()
 def check(
     recipe: tree.Recipe,
     problems: Problems,

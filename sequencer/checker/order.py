@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 Loop = tree.Repeat | tree.ForIn | tree.ForCount
 FASTEST_MAINS_HZ = 60.0
 """The highest usual mains frequency: without a bench, no power line cycle is shorter."""
+_WITHOUT_READINGS = frozenset((str, bool, type(None), Span, tree.Name, tree.Number))
 
 
 def check_order(work: Workings, bench: BenchFile | None) -> None:
@@ -222,6 +223,8 @@ class Paths:
     def _uses(self, node: tree.Step, state: State, but: tree.Expression | None = None) -> None:
         """The readings in the step's own expressions, not those of the steps within it."""
         for value in vars(node).values():
+            if type(value) in _WITHOUT_READINGS:
+                continue
             if value is but or value is getattr(node, "body", None):
                 continue
             if value is getattr(node, "otherwise", None) or value is getattr(node, "counter", None):

@@ -256,16 +256,24 @@ def blocks_in(step: tree.Step) -> list[tree.Block]:
     return [block for block in found if block]
 
 
+_WITH_BLOCKS = frozenset(
+    (
+        *(tree.If, tree.Every, tree.Repeat, tree.ForIn, tree.ForCount, tree.CaptureStep),
+        *(tree.Settle, tree.WaitFor, tree.Called),
+    )
+)
+_WITHOUT_NODES = frozenset((tree.Name, tree.Number))
+
+
 def steps_of(block: tree.Block) -> Iterator[tree.Step]:
     """The steps of a block and of all blocks within it, those called too, in the order written."""
-    waiting = [iter(block)]
+    waiting = list(reversed(block))
     while waiting:
-        step = next(waiting[-1], None)
-        if step is None:
-            waiting.pop()
-            continue
+        step = waiting.pop()
         yield step
-        waiting += (iter(inner) for inner in reversed(blocks_in(step)))
+        if type(step) in _WITH_BLOCKS:
+            for inner in reversed(blocks_in(step)):
+                waiting += reversed(inner)
 
 
 def with_calls(work: Workings, block: tree.Block, look: Callable[[tree.Step], None]) -> None:
@@ -285,7 +293,9 @@ def nodes_of(value: object) -> Iterator[tree.Node]:
     waiting = [value]
     while waiting:
         found = waiting.pop()
-        if isinstance(found, tree.Node):
+        if type(found) in _WITHOUT_NODES:
+            yield found  # type: ignore[misc] # what the test above has told
+        elif isinstance(found, tree.Node):
             yield found
             # A span is a tuple too, and holds nothing.
             inner = [
