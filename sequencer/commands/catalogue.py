@@ -60,7 +60,7 @@ COMMANDS = (
         "Reads a recipe and says all that can be said of it before power: every mistake with its "
         "place, and the most extreme voltage, current, power and energy on any path through it, "
         "beside what the part bears. With a bench it counts the instrument's errors and limits.",
-        _RECIPE,
+        ("recipes", "RECIPE", "recipes: their paths, or the names of shipped ones", "+"),
         _BENCH_OPTION,
         _SET,
         _LINES,

@@ -69,20 +69,27 @@ def _title(name: str) -> str:
 
 
 def check(arguments: Namespace) -> int:
-    """Draw all problems and the worst-case table."""
+    """Draw all problems and the worst-case table, of one recipe after another."""
     from sequencer import api
 
     terminal = talk(arguments)
-    loaded = load(arguments.recipe)
-    checked = api.check(loaded, arguments.bench, settings_of(arguments.set))
-    fit = not checked.problems.has_errors
-    if arguments.json:
-        put_data(_as_data(loaded, checked))
-    else:
+    data, fit = [], True
+    for given in arguments.recipes:
+        loaded = load(given)
+        checked = api.check(loaded, arguments.bench, settings_of(arguments.set))
+        this_fits = not checked.problems.has_errors
+        fit &= this_fits
+        if arguments.json:
+            data.append(_as_data(loaded, checked))
+            continue
+        if len(arguments.recipes) > 1 and not arguments.lines:
+            terminal.say(f"\n{given}")
         show_check(terminal, checked, one_a_line=arguments.lines)
-        if fit and not arguments.lines:
+        if this_fits and not arguments.lines:
             terminal.say()
             terminal.say(_verdict(arguments, checked))
+    if arguments.json:
+        put_data(data if len(data) > 1 else data[0])
     return Exit.MET if fit else Exit.BAD_INPUT
 
 
