@@ -65,6 +65,12 @@ class Power:
         assert own is not None
         return channel._replace(own=own, rates=rates)
 
+    def programmed(self, name: str, p: Programmed) -> None:
+        """Judge what is programmed with the output off; it makes no row of the worst case."""
+        place = self.terminals[name]
+        planned = imposed(place.rated, p, place.own, 0.0, self.algebra, NO_ERRORS)
+        self.excess.judge(place.part, p, planned, planned, NO_ERRORS, None)
+
     def between(self, name: str, before: Programs, after: Iterable[Programmed]) -> None:
         """Keep what is imposed while one program takes the other's place under power.
 

@@ -90,6 +90,8 @@ class Sourcing:
         before, known = channel.modes, channel.programmed
         channel = channel._replace(sourced=programs(p), programmed=programs(p))
         if not channel.on:
+            # Nothing is imposed yet; but what is past a rating isn't even programmed by the run.
+            self.walk.power.programmed(name, p)
             return state.having(name, channel)
         self.walk.power.between(name, known, [p])
         place = self.walk.power.terminals[name]

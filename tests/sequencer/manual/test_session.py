@@ -98,6 +98,17 @@ def test_a_wrong_line_costs_nothing(file: BenchFile, tmp_path: Path, line: str, 
     wrong = Session(file, [*before, line, *after], tmp_path / "wrong")
     assert [problem.slug for problem in wrong.found] == [slug]
     assert wrong.text == right.text
+
+
+def test_what_is_past_a_rating_costs_nothing_with_the_output_off_either(
+    file: BenchFile, tmp_path: Path
+) -> None:
+    after = ["source smu voltage 1 V, limit 50 mA", "output smu on", "measure smu into looks"]
+    right = Session(file, [*PART, *after], tmp_path / "right")
+    too_high = "source smu voltage 7 V, limit 50 mA"
+    wrong = Session(file, [*PART, too_high, *after], tmp_path / "wrong")
+    assert [problem.slug for problem in wrong.found] == ["voltage-beyond-rating"]
+    assert wrong.text == right.text
     assert wrong.finished is not None
     assert right.finished is not None
     assert wrong.finished.exit_code == 0
