@@ -177,13 +177,18 @@ class _Pulses(_Levels):
     """Pulses on a time grid, each from and back to the programmed level."""
 
     def train(self, run: Run, levels: Iterable[float], width: float, period: float | None) -> None:
-        """A pulse at each level, at t0 + k·P."""
+        """A pulse at each level, at t0 + k·P.
+
+        The last pulse's period is waited out: trains that follow one another keep their mean.
+        """
         low, high = self.bounds(run)
         source, readings = self.source, self.readings
         share = None if period is None else width / period
         run.before_pulses(source, width)
-        with self.grid(run, width if period is None else period):
+        with self.grid(run, width if period is None else period) as start:
+            made = 0
             for k, level in enumerate(levels):
+                made = k + 1
                 if k:
                     run.tick(k)
                 else:
@@ -193,7 +198,9 @@ class _Pulses(_Levels):
                     # Read when the pulse is over: what changes with the pulse, a capture shows.
                     other.measure(readings.trace, self.line)
                 if readings.over():
-                    return
+                    break
+            if period is not None:
+                run.wait_until(start + made * period)
 
 
 class PulseTrain(_Pulses):

@@ -323,11 +323,11 @@ class Sourcing:
             back = power.in_force(name.id, back, again)
         longest_s = least_s = 0.0
         if train.period is not None:
-            # The last pulse of a train ends it.
+            # The last pulse's period is waited out, too.
             rest_s = max(train.period.high - train.width.low, 0.0)
-            longest_s = interval.product(max(train.most - 1, 0.0), rest_s)
+            longest_s = interval.product(train.most, rest_s) + observing.overrun_s(state)
             rest_s = max(train.period.low - train.width.high, 0.0)
-            least_s = interval.product(max(train.fewest - 1, 0.0), rest_s)
+            least_s = interval.product(train.fewest, rest_s)
         longest_s += interval.product(train.most, observing.reading_s(others, state))
         state = state.having(name.id, back).spending(longest_s, least_s)
         return observing.read((name, *others), state, pulsed=True)

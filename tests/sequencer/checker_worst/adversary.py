@@ -254,9 +254,8 @@ class Bench:
         setpoint: Setpoint,
         width_s: float,
         period_s: float | None,
-        last: bool,
     ) -> None:
-        """A pulse from what is programmed and back to it, and, but of the last, its period's rest.
+        """A pulse from what is programmed and back to it, and its period's rest.
 
         The mean power is that of a whole period.
         """
@@ -276,7 +275,7 @@ class Bench:
         port.see("charge per pulse", carried[2], carried[3])
         port.programmed = base
         self.behave(port)
-        if period_s is not None and not last:
+        if period_s is not None:
             before = list(port.total)
             self.spend(period_s - width_s)
             for k in (0, 1):

@@ -375,13 +375,12 @@ class Run:
         period: float | None,
         until: tree.Expression | None,
     ) -> None:
-        """Pulses from what is programmed; the last one ends the train."""
+        """Pulses from what is programmed, each with its period."""
         if not width > 0 or (period is not None and width > period):
             raise Ends
         port = self.ports[node.channel.id]
-        for k, setpoint in enumerate(setpoints):
-            last = k + 1 == len(setpoints)
-            self.bench.pulse(port, setpoint, width, None if period is None else period, last)
+        for setpoint in setpoints:
+            self.bench.pulse(port, setpoint, width, period)
             self._guards(node.channel.id)
             self._row((node.channel,), node.into)
             if until is not None and self.values.truth(until):

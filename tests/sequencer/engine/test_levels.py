@@ -208,7 +208,18 @@ def test_pulses_are_counted_with_what_flows_between_them(tmp_path: Path) -> None
     assert [b - a for a, b in itertools.pairwise(energy[:-1])] == pytest.approx([work] * 10)
     # The reading afterwards is at the level that the pulses return to.
     assert ran.column("t", "smu.level")[-1] == 1.0
-    assert charge[-1] - charge[-2] == pytest.approx(0.1 * APERTURE_S / 2)
+    assert charge[-1] - charge[-2] == pytest.approx(0.1 * (0.09 + APERTURE_S / 2))
+
+
+def test_trains_that_follow_one_another_keep_their_period(tmp_path: Path) -> None:
+    # Else a loop around single pulses would pass the mean power that each train was checked for.
+    ran, _ = pulse(
+        "    repeat 3 times:\n        pulse smu voltage 5 V, limit 1.5 A, width 10 ms, "
+        "period 100 ms, count 1, into t\n",
+        tmp_path,
+    )
+    times = ran.column("t", "time")
+    assert [b - a for a, b in itertools.pairwise(times)] == pytest.approx([0.1, 0.1], abs=1e-9)
 
 
 def test_a_countdown_is_told_on_the_clock_and_guards_go_on(tmp_path: Path) -> None:
