@@ -9,10 +9,11 @@ import unicodedata
 from collections.abc import Callable
 from typing import Any
 
+from lark import Token, Tree
+
 from grammar import tree
 from grammar.characters import Places
 from grammar.diagnostic import Span
-from grammar.lalr import Branch, Word
 from grammar.mistake import Mistake
 from grammar.quantity import PLAIN, Quantity, UnitError, read
 from grammar.slips import letter_code
@@ -43,33 +44,36 @@ class ExpressionBuilder:
             self.offset = saved
 
     def _build(self, node: Any, depth: int) -> Any:
-        if not isinstance(node, Branch):
+        if not isinstance(node, Tree):
             return node
         if depth > DEEPEST_EXPRESSION:
             raise Mistake(
                 "too-deep",
                 f"this expression is nested more than {DEEPEST_EXPRESSION} deep",
                 "give its parts names with `let`",
-                self._span(node),
+                self._span(node.meta),
             )
         children = [self._build(child, depth + 1) for child in node.children]
-        return getattr(self, node.data)(node, children)
+        return getattr(self, node.data)(node.meta, children)
 
     def _span(self, meta: Any) -> Span:
         return self.places.span(self.offset + meta.start_pos, self.offset + meta.end_pos)
 
-    def _at(self, token: Word) -> Span:
-        start = self.offset + token.start_pos
+    def _at(self, token: Token) -> Span:
+        start = self._start(token)
         return self.places.span(start, start + len(token))
 
-    def _name(self, token: Word) -> tree.Name:
+    def _name(self, token: Token) -> tree.Name:
         return tree.Name(str(token), self._at(token))
 
-    def _text(self, token: Word) -> tree.Text:
-        start = self.offset + token.start_pos
-        return read_text(str(token), start, self.places.span, self.expression_in_text)
+    def _start(self, token: Token) -> int:
+        assert token.start_pos is not None  # every word of a line has its place
+        return self.offset + token.start_pos
 
-    def _plain(self, token: Word | None) -> str:
+    def _text(self, token: Token) -> tree.Text:
+        return read_text(str(token), self._start(token), self.places.span, self.expression_in_text)
+
+    def _plain(self, token: Token | None) -> str:
         return "" if token is None else plain_text(self._text(token))
 
     def number(self, meta: Any, children: list[Any]) -> tree.Number:

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from lark import Token
+
 from grammar import tree
 from grammar.build_expressions import ExpressionBuilder
 from grammar.build_lines import Clause, OpenBlock, by_word
-from grammar.lalr import Word
 from grammar.mistake import Mistake
 
 
@@ -185,7 +186,7 @@ class StepBuilder(ExpressionBuilder):
     def clause(self, meta: Any, children: list[Any]) -> Clause:
         word, *rest = children
         value: Any = rest[0] if rest else True
-        if isinstance(value, Word):
+        if isinstance(value, Token):
             value = self._name(value)
         return Clause(" ".join(word.split()), value, self._span(meta))
 

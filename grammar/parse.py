@@ -18,10 +18,10 @@ from grammar.characters import Places
 from grammar.collector import collector_paused
 from grammar.diagnostic import NOWHERE, Problems, Related, Source, Span
 from grammar.first_words import kind_of
-from grammar.lalr import Unexpected, load
 from grammar.lines import MOST_PROBLEMS, Line
 from grammar.mistake import Mistake
 from grammar.node import replaced
+from grammar.tables import Unexpected, parse_line
 from grammar.wording import describe_unexpected, wrong_block
 
 
@@ -59,7 +59,6 @@ class Parser:
     def __init__(self, problems: Problems, places: Places) -> None:
         self.problems = problems
         self.places = places
-        self.tables = load()
         self.builder = Builder(places, self._expression_in_text)
 
     def recipe(self, lines: list[Line]) -> tree.Recipe:
@@ -239,7 +238,7 @@ class Parser:
         if line.broken or len(self.problems) >= MOST_PROBLEMS:
             return None
         try:
-            node = self.builder.build(self.tables.parse(line.text, start), line.offset)
+            node = self.builder.build(parse_line(line.text, start), line.offset)
         except Unexpected as error:
             slug, message, hint, span = self._described(error, line.text, line.offset, start)
             if line.goes_on is None or slug != "unfinished":
@@ -276,7 +275,7 @@ class Parser:
     def _expression_in_text(self, text: str, offset: int) -> tree.Expression:
         """An expression written in the braces of a text."""
         try:
-            node = self.tables.parse(text, "expression")
+            node = parse_line(text, "expression")
         except Unexpected as error:
             _, message, hint, span = self._described(error, text, offset, "expression")
             raise Mistake("value-in-text", message, hint, span) from None

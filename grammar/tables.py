@@ -1,23 +1,37 @@
-"""The grammar's parse tables: made of `recipe.lark` by Lark, and baked into the package as JSON.
+"""The parser of one line: Lark's, loaded from tables that were made of `recipe.lark` beforehand.
 
-`python -m grammar.tables` writes `recipe.tables`, which `grammar.lalr` walks; a test makes them
-anew and compares. Lark is loaded here alone, and where a recipe is read it isn't.
+Making the tables takes longer than checking a recipe may, so that they are baked into the package:
+`python -m grammar.tables` writes `recipe.tables`, a test compares it with the grammar. Knows how
+Lark says what it can't read, and nothing of what a line means.
 """
 
 from __future__ import annotations
 
-import json
+import io
+from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from grammar.lalr import TABLES
-from grammar.quantity import LETTER_CODE_PATTERN, NUMBER_PATTERN, SIMPLE_UNITS, UNIT_PATTERN
+from lark import Lark, Tree, __version__
+from lark.exceptions import UnexpectedCharacters, UnexpectedToken
 
-if TYPE_CHECKING:
-    from lark import Lark
+from grammar.quantity import LETTER_CODE_PATTERN, NUMBER_PATTERN, UNIT_PATTERN
 
 GRAMMAR = Path(__file__).parent / "recipe.lark"
+TABLES = Path(__file__).parent / "recipe.tables"
 STARTS = ["declaration", "rating", "step", "result", "expression"]
+# Long recipes repeat their lines: those met lately aren't parsed again.
+LINES_KEPT = 2_000
+
+
+class Unexpected(Exception):
+    """A line that makes no sense from `position` on, where one of `expected` could stand."""
+
+    def __init__(self, position: int, expected: set[str]) -> None:
+        super().__init__(position)
+        self.position = position
+        self.expected = expected
 
 
 def grammar_text() -> str:
@@ -34,9 +48,7 @@ def grammar_text() -> str:
 
 
 def build(strict: bool = False) -> Lark:
-    """Lark's own parser of the grammar; `strict` looks for collisions of terminals."""
-    from lark import Lark
-
+    """Lark's parser made anew from the grammar; `strict` looks for collisions of terminals."""
     return Lark(
         grammar_text(),
         parser="lalr",
@@ -48,74 +60,50 @@ def build(strict: bool = False) -> Lark:
     )
 
 
+def mark() -> bytes:
+    """What the tables begin with: they are those of this grammar and this Lark.
+
+    The tables themselves can't be compared: Lark numbers its states anew each time.
+    """
+    return sha256(f"lark {__version__}\n{grammar_text()}".encode()).hexdigest().encode() + b"\n"
+
+
 def bake() -> bytes:
-    """The tables, the same for the same grammar: states are numbered as they are met."""
-    parser: Any = build().parser
-    table = parser.parser._parse_table
-    number: dict[int, int] = {}
-    queue = [table.start_states[start] for start in STARTS]
-    for state in queue:
-        number.setdefault(state, len(number))
-    rules: dict[Any, int] = {}
-    states: list[dict[str, int]] = []
-    scanners: dict[tuple[str, ...], int] = {}
-    scanner_of: list[int] = []
-    for state in queue:
-        row = {}
-        for symbol, (action, argument) in sorted(table.states[state].items()):
-            if action.name == "Reduce":
-                row[symbol] = ~rules.setdefault(argument, len(rules))
-                continue
-            if argument not in number:
-                number[argument] = len(number)
-                queue.append(argument)
-            row[symbol] = number[argument]
-        states.append(row)
-        # Lark puts them in the order of their priority, the longer pattern first.
-        names = tuple(t.name for t in parser.lexer.lexers[state].terminals if t.name in row)
-        scanner_of.append(scanners.setdefault(names, len(scanners)))
-    used = {name for names in scanners for name in names}
-    data = {
-        "terminals": {
-            t.name: t.pattern.to_regexp()
-            for t in sorted(parser.lexer_conf.terminals, key=lambda t: t.name)
-            if t.name in used
-        },
-        "starts": {
-            start: [number[table.start_states[start]], number[table.end_states[start]]]
-            for start in STARTS
-        },
-        "rules": [_rule(rule) for rule in rules],
-        "scanners": [list(names) for names in scanners],
-        "scanner_of": scanner_of,
-        "states": states,
-    }
-    lines = (f'"{name}": {json.dumps(value)}' for name, value in data.items())
-    return ("{\n" + ",\n".join(lines) + "\n}\n").encode()
+    """The tables of the grammar, their mark before them."""
+    tables = io.BytesIO()
+    build().save(tables)
+    return mark() + tables.getvalue()
 
 
-def _rule(rule: Any) -> list[Any]:
-    """How a rule's symbols become a branch, as Lark's tree builder does it."""
-    # One mark a symbol and optional part: those that are left out, by the symbol after them.
-    marks = "".join(str(int(left_out)) for left_out in rule.options.empty_indices)
-    missing = [len(ones) for ones in marks.split("0")] if marks else [0] * (len(rule.expansion) + 1)
-    kept, waiting = [], 0
-    for index, symbol in enumerate(rule.expansion):
-        waiting += missing[index]
-        if rule.options.keep_all_tokens or not (symbol.is_term and symbol.filter_out):
-            opened = not symbol.is_term and symbol.name.startswith("_")
-            kept.append([index, opened, waiting])
-            waiting = 0
-    name = rule.alias or rule.options.template_source or rule.origin.name
-    passes = bool(rule.options.expand1 and not rule.alias)
-    left_out = waiting + missing[len(rule.expansion)]
-    return [rule.origin.name, str(name), len(rule.expansion), kept, left_out, passes]
+@lru_cache(maxsize=1)
+def load() -> Lark:
+    """The parser from the baked tables, shared by all texts."""
+    return Lark.load(io.BytesIO(TABLES.read_bytes().partition(b"\n")[2]))
+
+
+@lru_cache(maxsize=LINES_KEPT)
+def parse_line(text: str, start: str) -> Tree[Any]:
+    """The parse tree of a line, places counted from its beginning; raises Unexpected.
+
+    It is shared by all lines of this text: nobody changes it.
+    """
+    try:
+        return load().parse(text, start=start)
+    except (UnexpectedCharacters, UnexpectedToken) as error:
+        ended = isinstance(error, UnexpectedToken) and error.token.type == "$END"
+        position = len(text) if ended else error.pos_in_stream
+        assert position is not None  # it is for the end alone
+        accepted: set[str] = error.interactive_parser.accepts()  # type: ignore[no-untyped-call]
+        raise Unexpected(position, accepted) from None
 
 
 def main() -> None:
-    """Write the tables beside the grammar."""
+    """Write the tables beside the grammar, where they are not those of it."""
+    if TABLES.exists() and TABLES.read_bytes().startswith(mark()):
+        print("the tables are those of the grammar")
+        return
     TABLES.write_bytes(bake())
-    print(f"{len(SIMPLE_UNITS)} units; tables written")
+    print("tables written")
 
 
 if __name__ == "__main__":

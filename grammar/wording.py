@@ -12,7 +12,6 @@ from functools import lru_cache
 from grammar.characters import LONGEST_WORD_SHOWN
 from grammar.examples import example_like
 from grammar.first_words import FIRST_WORDS, kind_of
-from grammar.lalr import load
 from grammar.near import listed, near
 from grammar.quantity import SIMPLE_UNITS
 from grammar.slips import (
@@ -25,6 +24,7 @@ from grammar.slips import (
     unit_meant,
     word_of_another_language,
 )
+from grammar.tables import load
 
 __all__ = ["RESERVED", "describe_unexpected", "keywords", "listed", "near", "wrong_block"]
 
@@ -76,9 +76,9 @@ _WORD = re.compile(r'[^\W\d]\w*|\d[\w.]*|"(?:[^"\\]|\\.)*"|\S')
 def keywords() -> dict[str, str]:
     """The words of the language by the terminal that reads them."""
     words = {
-        terminal: pattern.removesuffix(r"(?!\w)").replace(r"\s+", " ")
-        for terminal, pattern in load().terminals.items()
-        if pattern.endswith(r"(?!\w)")
+        terminal.name: terminal.pattern.value.removesuffix(r"(?!\w)").replace(r"\s+", " ")
+        for terminal in load().terminals
+        if terminal.pattern.value.endswith(r"(?!\w)")
     }
     return {terminal: word for terminal, word in words.items() if re.fullmatch("[a-z ]+", word)}
 

@@ -11,10 +11,10 @@ from random import Random
 from typing import Any
 
 import pytest
-from lark import Lark, Token, Tree
+from lark import Lark
 from lark.exceptions import LarkError, UnexpectedInput
 
-from grammar import lalr, tables
+from grammar import tables
 from grammar.first_words import FIRST_WORDS, kind_of
 from grammar.layout import recipe_text
 from grammar.quantity import SIMPLE_UNITS
@@ -25,7 +25,7 @@ from tests.grammar.trees import recipe
 
 def test_the_baked_tables_are_those_of_the_grammar() -> None:
     """Else: python -m grammar.tables."""
-    assert lalr.TABLES.read_bytes() == tables.bake()
+    assert tables.TABLES.read_bytes().startswith(tables.mark())
 
 
 def changed_grammar(monkeypatch: pytest.MonkeyPatch, folder: Path, old: str, new: str) -> None:
@@ -39,39 +39,7 @@ def changed_grammar(monkeypatch: pytest.MonkeyPatch, folder: Path, old: str, new
 
 def test_a_changed_grammar_is_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     changed_grammar(monkeypatch, tmp_path, "_STOP [STRING]", "_STOP STRING")
-    assert lalr.TABLES.read_bytes() != tables.bake()
-
-
-def same(ours: Any, theirs: Any) -> bool:
-    """Whether a branch is the tree that Lark makes, its words and places as well."""
-    if isinstance(theirs, Tree):
-        return (
-            (ours.data, len(ours.children)) == (theirs.data, len(theirs.children))
-            and (ours.start_pos, ours.end_pos) == (theirs.meta.start_pos, theirs.meta.end_pos)
-            and all(map(same, ours.children, theirs.children))
-        )
-    if isinstance(theirs, Token):
-        return (str(ours), ours.type, ours.start_pos, ours.end_pos) == (
-            str(theirs), theirs.type, theirs.start_pos, theirs.end_pos
-        )  # fmt: skip
-    return ours is None and theirs is None
-
-
-def assert_read_alike(line: str, start: str, judge: Lark) -> bool:
-    """Ours and Lark make the same of a line; whether it could be read."""
-    try:
-        theirs = judge.parse(line, start=start)
-    except UnexpectedInput as error:
-        place = error.pos_in_stream
-        if place is None or getattr(getattr(error, "token", None), "type", "") == "$END":
-            place = len(line)
-        with pytest.raises(lalr.Unexpected) as refused:
-            lalr.load().parse(line, start)
-        accepted: set[str] = error.interactive_parser.accepts()  # type: ignore[no-untyped-call]
-        assert (refused.value.position, refused.value.expected) == (place, accepted), line
-        return False
-    assert same(lalr.load().parse(line, start), theirs), line
-    return True
+    assert not tables.TABLES.read_bytes().startswith(tables.mark())
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +47,21 @@ def judge() -> Lark:
     return tables.build()
 
 
-def test_every_line_is_read_as_lark_reads_it(judge: Lark) -> None:
+def assert_read_alike(line: str, start: str, judge: Lark) -> bool:
+    """The baked parser and one made anew make the same of a line; whether it could be read."""
+    try:
+        theirs = judge.parse(line, start=start)
+    except UnexpectedInput as error:
+        with pytest.raises(tables.Unexpected) as refused:
+            tables.parse_line(line, start)
+        accepted: set[str] = error.interactive_parser.accepts()  # type: ignore[attr-defined, no-untyped-call]
+        assert refused.value.expected == accepted, line
+        return False
+    assert tables.parse_line(line, start) == theirs, line
+    return True
+
+
+def test_every_line_is_read_as_by_a_parser_made_anew(judge: Lark) -> None:
     """Lines of random recipes, as they are and spoilt: the same tree, or the same refusal."""
     random = Random(0)
     read = refused = 0
@@ -95,6 +77,22 @@ def test_every_line_is_read_as_lark_reads_it(judge: Lark) -> None:
                 refused += not assert_read_alike(spoilt, start, judge)
     assert read > 1_500
     assert refused > 3_000
+
+
+@pytest.mark.parametrize(
+    ("line", "start", "position"),
+    [
+        ("wait 5 s 3", "step", 9),  # a word too many
+        ("source smu voltage 2.7 V, limit", "step", 31),  # the line ends
+        ("wait ?", "step", 5),  # no word of the language
+        ("", "expression", 0),
+    ],
+)
+def test_what_cannot_be_read_has_its_place(line: str, start: str, position: int) -> None:
+    with pytest.raises(tables.Unexpected) as refused:
+        tables.parse_line(line, start)
+    assert refused.value.position == position
+    assert refused.value.expected
 
 
 class TestStrict:
@@ -217,14 +215,22 @@ def test_no_first_word_begins_two_kinds_of_lines() -> None:
     assert len(words) == len(set(words))
 
 
-def test_a_recipe_is_read_without_lark_and_without_what_is_slow_to_load() -> None:
-    """Lark takes 50 ms to load and dataclasses, by way of inspect, 10."""
+def test_tables_are_loaded_and_not_made_where_a_recipe_is_read() -> None:
+    """Making them takes longer than a check may."""
     script = (
-        "import sys\n"
+        "import grammar.tables as tables\n"
         "from grammar.parse import parse\n"
-        "text = 'recipe \"Ridge\"\\nsteps:\\n    wait 1 s\\n'\n"
-        "assert not len(parse(text)[1])\n"
-        "print(*sorted(sys.modules.keys() & {'lark', 'dataclasses', 'inspect', 'pickle'}))\n"
+        "def made(*_): raise AssertionError\n"
+        "tables.build = tables.grammar_text = made\n"
+        "assert not len(parse('recipe \"Ridge\"\\nsteps:\\n    wait 1 s\\n')[1])\n"
     )
-    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
-    assert ran.stdout.split() == []
+    subprocess.run([sys.executable, "-c", script], check=True)
+
+
+def test_lines_that_repeat_are_parsed_once_and_placed_each_for_itself() -> None:
+    from grammar.parse import parse
+
+    text = 'recipe "Ridge"\nsteps:\n' + "    wait 1 s\n" * 3
+    recipe_read, problems = parse(text)
+    assert not len(problems)
+    assert [step.span.line for step in recipe_read.steps] == [3, 4, 5]
