@@ -6,18 +6,25 @@ only when a bench is opened.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from drivers.bench_file import BenchFile, ChannelEntry, LineEntry, load_bench, read_bench
+from drivers.bench_wiring import AMBIENT, split
 from drivers.clock import Clock, MonotonicClock, VirtualClock
 from drivers.faults import BenchFileError
 from drivers.located import suggestion
+from drivers.sensed_channel import SensedChannel
 
 if TYPE_CHECKING:
     from drivers.channel import Channel, DigitalLine
+    from drivers.simulated.circuit import Circuit
+    from drivers.simulated.conditions import Conditions
+    from drivers.simulated.noise import Disturbance
     from drivers.simulated.probe import TrueInterval
+    from drivers.simulated.rehearsal import Fault
 
 __all__ = [
     "Bench",
@@ -39,6 +46,14 @@ class Bench:
     channels: dict[str, Channel]
     file: BenchFile
     lines: dict[str, DigitalLine] = field(default_factory=dict)
+
+    @property
+    def instruments(self) -> dict[str, Channel]:
+        """The channels as their instruments are, whatever sensors make of their readings."""
+        return {
+            name: channel.instrument if isinstance(channel, SensedChannel) else channel
+            for name, channel in self.channels.items()
+        }
 
     def close(self) -> None:
         """Let go of every link; instruments and lines stay as they are."""
@@ -80,29 +95,30 @@ def open_simulated(
     ideal: bool = False,
     clock: VirtualClock | None = None,
     probe: Callable[[TrueInterval], None] | None = None,
+    served: bool = False,
+    faults: Iterable[str] = (),
 ) -> Bench:
     """The bench with a simulated instrument in each channel's place, in virtual time.
 
     `channels` and `lines` are the ones wanted, all where it is None. `ideal` takes away the
     instruments' errors, noise and resolution. The same seed gives the same readings, whichever
     other channels are open. `probe` is told what truly happens at every channel's terminals,
-    without a gap, each interval when it ends and the last ones when the bench is closed. Raises
-    BenchFileError where a channel or line isn't there, or a channel has no part.
+    without a gap, each interval when it ends and the last ones when the bench is closed. Conditions
+    that end while it is `served` stay as they are; otherwise that ends the run. `faults` are
+    rehearsed: `drivers/simulated/rehearsal.py` says which there are. Raises BenchFileError where a
+    channel or line isn't there, a channel has no part, or there is no such fault.
     """
     from drivers.simulated.instrument import SimulatedChannel
     from drivers.simulated.lines import SimulatedLine
-    from drivers.simulated.wiring import circuit_of
+    from drivers.simulated.rehearsal import asked
 
     clock = clock or VirtualClock()
     opened: dict[str, Channel] = {}
-    for name in _named(bench, channels):
-        entry = bench.channels[name]
-        if entry.part is None:
-            raise BenchFileError(
-                f"{bench.path}: channel “{name}” has no part to simulate",
-                f'Name one under [channels.{name}], as in part = "bank", and describe it.',
-            )
-        circuit = circuit_of(bench.parts[entry.part].physics())
+    wanted = _named(bench, channels)
+    conditions = bench.conditions.held() if served else bench.conditions
+    circuits = _wired(bench, wanted, conditions, asked(faults, wanted), seed)
+    for name in wanted:
+        entry, circuit = bench.channels[name], circuits[name]
         channel = SimulatedChannel(
             name,
             bench.specifications[name],
@@ -112,12 +128,14 @@ def open_simulated(
             lead_resistance=2 * entry.leads.per_lead_resistance,
             seed=seed,
             ideal=ideal,
+            conditions=conditions,
+            disturbances=_disturbances(bench, entry, conditions),
         )
         if probe is not None:
             from drivers.simulated.probe import Probe
 
             channel.attach(Probe(name, circuit, probe))
-        opened[name] = channel
+        opened[name] = _sensed(bench, name, channel)
     driven: dict[str, DigitalLine] = {
         name: SimulatedLine(
             name, clock, [(s.at, s.state == "high") for s in bench.digital[name].simulated]
@@ -125,6 +143,77 @@ def open_simulated(
         for name in _named_lines(bench, lines)
     }
     return Bench(clock, opened, bench, driven)
+
+
+def _wired(
+    bench: BenchFile,
+    channels: Iterable[str],
+    conditions: Conditions,
+    faults: Sequence[Fault],
+    seed: int,
+) -> dict[str, Circuit]:
+    """What hangs on each of these channels: a part each time once, a pair of its terminals each."""
+    from drivers.simulated.rehearsal import wiring
+    from drivers.simulated.sensing import sensing
+    from drivers.simulated.wiring import PLAIN, Wiring, circuit_of, circuits_of
+
+    found: dict[str, Circuit] = {}
+    hanging: dict[str, dict[str, str]] = {}
+    for name in channels:
+        entry = bench.channels[name]
+        if entry.part is None:
+            part = AMBIENT if name in bench.sensors else "bank"
+            raise BenchFileError(
+                f"{bench.path}: channel “{name}” has no part to simulate",
+                f'Name one under [channels.{name}], as in part = "{part}"'
+                + ("." if part == AMBIENT else ", and describe it."),
+            )
+        if entry.part == AMBIENT:
+            lead_ohms = entry.leads.per_lead_resistance
+            found[name] = circuit_of(
+                sensing(bench.sensors[name], bench.conditions, lead_ohms), name
+            )
+            continue
+        part, port = split(entry.part)
+        hanging.setdefault(part, {})[port] = name
+    for part, on in hanging.items():
+        model = bench.parts[part]
+        wirings = {
+            port: Wiring(bench.channels[name].leads.simulated(), wiring(faults, name, seed))
+            for port, name in on.items()
+        }
+        circuits = circuits_of(
+            model.physics(conditions), part, [wirings.get(port, PLAIN) for port in model.ports]
+        )
+        found |= {on[port]: c for port, c in zip(model.ports, circuits, strict=True) if port in on}
+    return found
+
+
+def _disturbances(
+    bench: BenchFile, entry: ChannelEntry, conditions: Conditions
+) -> tuple[Disturbance, Disturbance]:
+    """What leads and part add to readings of voltage and of current: the mains, Johnson noise.
+
+    The noise of a resistance R is a current of 4kT/R (A²/Hz) at the temperature of the start; that
+    of the voltage across it, where current is sourced, is left out.
+    """
+    from drivers.simulated.noise import UNDISTURBED, Disturbance
+    from drivers.simulated.parts.junction import BOLTZMANN_J_PER_K
+
+    part, _ = split(entry.part or "")
+    ohms = getattr(bench.parts.get(part), "johnson_ohms", None)
+    density = 0.0
+    if ohms is not None:
+        density = math.sqrt(4 * BOLTZMANN_J_PER_K * conditions.temperature.at(0.0) / ohms)
+    return UNDISTURBED, Disturbance(entry.leads.line_pick_up, density)
+
+
+def _sensed(bench: BenchFile, name: str, channel: Channel) -> Channel:
+    """The channel, as it reads its sensor where it has one."""
+    sensor = bench.sensors.get(name)
+    if sensor is None:
+        return channel
+    return SensedChannel(channel, sensor, bench.channels[name].leads.per_lead_resistance)
 
 
 def open_bench(
@@ -159,7 +248,7 @@ def open_bench(
                         f"{bench.path}: channel “{name}” has no {key}, which a run needs",
                         f"Add {key} = … under [channels.{name}], or make a dry run.",
                     )
-            opened.channels[name] = ScpiChannel.open(
+            channel = ScpiChannel.open(
                 name,
                 entry,
                 bench.specifications[name],
@@ -167,6 +256,7 @@ def open_bench(
                 bench.line_frequency_hz,
                 base=bench.path.parent,
             )
+            opened.channels[name] = _sensed(bench, name, channel)
     except BaseException:
         opened.close()
         raise

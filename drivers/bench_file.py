@@ -8,49 +8,42 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import Field, field_validator
 
-from drivers.fields import Data, Hertz, Ohms, Seconds
+from drivers.bench_conditions import read_conditions
+from drivers.bench_leads import LeadsEntry
+from drivers.bench_sensors import judge_sensors, read_sensor
+from drivers.bench_wiring import judge_common, judge_parts
+from drivers.faults import BenchFileError
+from drivers.fields import Data, Hertz, Seconds
 from drivers.located import Path as KeyPath
-from drivers.located import Places, parse_toml, suggestion, validate
+from drivers.located import Places, parse_toml, suggestion, validate, written
+from drivers.sensors import Sensor
+from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts import MODELS
 from drivers.simulated.parts.base import PartModel
-from drivers.specification import Specification, load_specification
+from drivers.specification import Specification, load_specification, read_specification
+from drivers.tolerances import Tolerance, judge_ends, put, take_off
 from grammar.diagnostic import NOWHERE, Problems, Source
+from grammar.quantity import Quantity, write
 
 _LARGEST_FILE = 1_000_000
 _PORT = re.compile(r"TCPIP\d*::.*::(\d{1,20})::SOCKET", re.IGNORECASE)
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
-
-# What a bench has and the simulation hasn't yet: refused by name, so that nobody takes a figure
-# that was left aside for one that was simulated.
-_NOT_YET = ("conditions",)
-_NOT_YET_ON_CHANNELS = ("common", "sensor")
-_NOT_YET_ON_LEADS = (
-    "loop_inductance",
-    "thermal_voltage",
-    "leakage_resistance",
-    "cable_capacitance",
-    "shield",
-    "driven_guard",
-)
-
-
-class Leads(Data):
-    """The leads between a channel's terminals and its part."""
-
-    per_lead_resistance: Ohms = Field(default=0.0, ge=0)
 
 
 class ChannelEntry(Data):
     """A channel as the bench file has it.
 
     `resource` is a VISA resource name, `library` the VISA library (none for the system's own),
-    `dialect` a name or a path, `identity` a pattern for the answer to `*IDN?`.
+    `dialect` a name or a path, `identity` a pattern for the answer to `*IDN?`. `part` is a part, or
+    PART.PAIR where it has several pairs of terminals; `common` are the terminals (CHANNEL.high or
+    CHANNEL.low) that share the potential of this channel's low; `sensor` is as it is written, and
+    the bench file has it resolved.
     """
 
     specification: str = Field(min_length=1, examples=["demo-source-measure"])
@@ -60,7 +53,9 @@ class ChannelEntry(Data):
     identity: str | None = Field(default=None, min_length=1)
     part: str | None = Field(default=None, min_length=1)
     terminals: str | None = Field(default=None, min_length=1)
-    leads: Leads = Leads()
+    common: tuple[str, ...] = ()
+    sensor: dict[str, Any] | None = None
+    leads: LeadsEntry = LeadsEntry()
 
     @field_validator("resource")
     @classmethod
@@ -121,14 +116,17 @@ class _Top(Data):
     channels: dict[str, Any] = Field(min_length=1)
     digital: dict[str, Any] = Field(default_factory=dict)
     parts: dict[str, Any] = Field(default_factory=dict)
+    conditions: dict[str, Any] = Field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class BenchFile:
-    """A bench file that holds together; every specification and every part is resolved.
+    """A bench file that holds together; specifications, parts and sensors are resolved.
 
-    `digital` are the digital lines; `specification_texts` holds the specifications' own texts by
-    the names given, for the record.
+    `digital` are the digital lines, `sensors` those of the channels that read one, `conditions`
+    what surrounds the bench in the simulation; `specification_texts` holds the specifications' own
+    texts by the names given, for the record. `tolerances` are those of parts and leads by key path,
+    which the rest leaves aside; `tables` is what was written, without them.
     """
 
     path: Path
@@ -138,8 +136,38 @@ class BenchFile:
     channels: Mapping[str, ChannelEntry]
     digital: Mapping[str, LineEntry]
     parts: Mapping[str, PartModel]
+    conditions: Conditions
+    sensors: Mapping[str, Sensor]
     specifications: Mapping[str, Specification]
     specification_texts: Mapping[str, str]
+    tolerances: Mapping[KeyPath, Tolerance] = field(default_factory=dict)
+    tables: Mapping[str, Any] = field(default_factory=dict)
+
+    def varied(self, values: Mapping[KeyPath, float]) -> BenchFile:
+        """The same bench with other values (SI) of what has a tolerance.
+
+        Raises BenchFileError where they don't go together, though each may be what it is.
+        """
+        quantities = {k: Quantity(v, self.tolerances[k].dimension) for k, v in values.items()}
+        tables = put(self.tables, quantities)
+        problems, places = Problems(Source(str(self.path), self.text), fault="bench"), Places("")
+        parts, channels = dict(self.parts), dict(self.channels)
+        for table, name in dict.fromkeys((path[0], str(path[1])) for path in values):
+            entry = tables[str(table)][name]
+            if table == "parts":
+                part = _part(name, entry, problems, places)
+                parts |= {} if part is None else {name: part}
+            else:
+                channel = _channel(name, entry, problems, places)
+                channels |= {} if channel is None else {name: channel}
+        if problems.has_errors:
+            said = ", ".join(f"{written(k)} = {write(*q)}" for k, q in quantities.items())
+            raise BenchFileError(
+                f"{self.path}: the parameters drawn don't go together ({said}): "
+                f"{next(iter(problems)).message}",
+                "Make the tolerances smaller.",
+            )
+        return replace(self, parts=parts, channels=channels)
 
 
 def load_bench(path: Path) -> tuple[BenchFile | None, Problems]:
@@ -159,15 +187,19 @@ def load_bench(path: Path) -> tuple[BenchFile | None, Problems]:
     return read_bench(path, text)
 
 
-def read_bench(path: Path, text: str) -> tuple[BenchFile | None, Problems]:
-    """As `load_bench`, from the file's text; `path` is what its relative paths start from."""
+def read_bench(
+    path: Path, text: str, specification_texts: Mapping[str, str] | None = None
+) -> tuple[BenchFile | None, Problems]:
+    """As `load_bench`, from the file's text; `path` is what its relative paths start from.
+
+    Specifications come from their texts, by name, where these are given: then no file is read.
+    """
     problems = Problems(Source(str(path), text), fault="bench")
     data = parse_toml(problems, "bench")
     if data is None:
         return None, problems
     places = Places(text)
-    for key in _NOT_YET:
-        _not_yet(data, (key,), problems, places)
+    data, tolerances = take_off(data, problems, places)
     top = validate(_Top, data, problems, places, "bench")
     channels, parts = _table(data, "channels"), _table(data, "parts")
     digital = _table(data, "digital")
@@ -177,13 +209,23 @@ def read_bench(path: Path, text: str) -> tuple[BenchFile | None, Problems]:
     models = {name: _part(name, entry, problems, places) for name, entry in parts.items()}
     lines = {name: _line(name, entry, problems, places) for name, entry in digital.items()}
     entries = {name: _channel(name, entry, problems, places) for name, entry in channels.items()}
-    _judge_wiring(entries, list(parts), problems, places)
+    sensors = {
+        name: sensor
+        for name in channels
+        if (sensor := read_sensor(name, _table(channels, name), problems, places)) is not None
+    }
+    _judge_wiring(entries, models, problems, places)
+    conditions = read_conditions(_table(data, "conditions"), problems, places)
     texts: dict[str, str] = {}
+    given = specification_texts or {}
     specifications = {
-        name: _specification(name, entry, path, texts, problems, places)
+        name: _specification(name, entry, path, given, texts, problems, places)
         for name, entry in entries.items()
         if entry is not None
     }
+    judge_sensors(sensors, specifications, problems, places)
+    if not problems.has_errors:
+        judge_ends(tolerances, data, _entry_at, problems, places)
     if top is None or problems.has_errors:
         return None, problems
     return (
@@ -195,11 +237,24 @@ def read_bench(path: Path, text: str) -> tuple[BenchFile | None, Problems]:
             channels={name: entry for name, entry in entries.items() if entry is not None},
             digital={name: entry for name, entry in lines.items() if entry is not None},
             parts={name: model for name, model in models.items() if model is not None},
+            conditions=conditions,
+            sensors=sensors,
             specifications={name: s for name, s in specifications.items() if s is not None},
             specification_texts=texts,
+            tolerances=tolerances,
+            tables=data,
         ),
         problems,
     )
+
+
+def _entry_at(
+    tables: Mapping[str, Any], path: KeyPath, problems: Problems, places: Places
+) -> object:
+    """What a path leads into, a part or a channel, with its problems told."""
+    table, name = str(path[0]), str(path[1])
+    read_entry = _part if table == "parts" else _channel
+    return read_entry(name, tables[table][name], problems, places)
 
 
 def _table(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
@@ -214,17 +269,6 @@ def _judge_name(path: KeyPath, problems: Problems, places: Places) -> None:
             places.key(path),
             f"“{path[-1]}” can't be a name",
             "Names are letters, digits and _, and don't start with a digit.",
-        )
-
-
-def _not_yet(data: dict[str, Any], path: KeyPath, problems: Problems, places: Places) -> None:
-    """Refuse, and take out, a key that belongs to a bench but isn't simulated."""
-    if data.pop(str(path[-1]), None) is not None:
-        problems.error(
-            "bench-not-simulated",
-            places.key(path),
-            f"“{path[-1]}” isn't simulated yet",
-            "Leave it out.",
         )
 
 
@@ -271,56 +315,43 @@ def _channel(name: str, entry: Any, problems: Problems, places: Places) -> Chann
     path: KeyPath = ("channels", name)
     if not _is_table(path, entry, problems, places):
         return None
-    entry = dict(entry)
-    for key in _NOT_YET_ON_CHANNELS:
-        _not_yet(entry, (*path, key), problems, places)
-    if isinstance(entry.get("leads"), dict):
-        entry["leads"] = dict(entry["leads"])
-        for key in _NOT_YET_ON_LEADS:
-            _not_yet(entry["leads"], (*path, "leads", key), problems, places)
     return validate(ChannelEntry, entry, problems, places, "bench", path)
 
 
 def _judge_wiring(
     entries: Mapping[str, ChannelEntry | None],
-    parts: list[str],
+    models: Mapping[str, PartModel | None],
     problems: Problems,
     places: Places,
 ) -> None:
-    """Every channel's part exists, and hangs on that channel alone."""
-    taken: dict[str, str] = {}
-    for name, entry in entries.items():
-        if entry is None or entry.part is None:
-            continue
-        place = places.value(("channels", name, "part"))
-        if entry.part not in parts:
-            problems.error(
-                "bench-part",
-                place,
-                f"there is no part “{entry.part}” on this bench",
-                suggestion(entry.part, parts) or f"Describe it under [parts.{entry.part}].",
-            )
-        elif entry.part in taken:
-            problems.error(
-                "bench-shared",
-                place,
-                f"“{entry.part}” hangs on channel “{taken[entry.part]}” already; a part on "
-                "several channels isn't simulated yet",
-                "Give each channel a part of its own.",
-            )
-        taken.setdefault(entry.part, name)
+    """What hangs on which channel, and which of their terminals are joined."""
+    known = {name: entry for name, entry in entries.items() if entry is not None}
+    judge_parts(
+        {name: entry.part for name, entry in known.items() if entry.part is not None},
+        {name: model.ports if model is not None else () for name, model in models.items()},
+        [name for name, entry in known.items() if entry.sensor is not None],
+        problems,
+        places,
+    )
+    common = {name: entry.common for name, entry in known.items()}
+    judge_common(common, list(entries), problems, places)
 
 
 def _specification(
     name: str,
     entry: ChannelEntry,
     path: Path,
+    given: Mapping[str, str],
     texts: dict[str, str],
     problems: Problems,
     places: Places,
 ) -> Specification | None:
     """The channel's specification and its text; problems inside are located in its own file."""
-    specification, inside = load_specification(entry.specification, path.parent)
+    specification, inside = (
+        read_specification(Source(entry.specification, given[entry.specification]))
+        if entry.specification in given
+        else load_specification(entry.specification, path.parent)
+    )
     texts[entry.specification] = inside.source.text
     for problem in inside:
         if problem.slug == "specification-file":

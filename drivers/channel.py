@@ -10,6 +10,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import numpy as np
+    import numpy.typing as npt
+
     from drivers.specification import Specification
 
 Mode = Literal["voltage", "current"]
@@ -45,25 +50,29 @@ class Reading(NamedTuple):
 
 
 class Block(NamedTuple):
-    """Readings that a channel could take without anything else happening, column by column.
+    """Readings that a channel could take with nothing else happening on the way: as columns.
 
-    Each is a sequence of the same length; `end` is the time at which each reading is complete.
+    They are those of `Reading`; limit flag and ranges are the same for all. `ends_ns` is when each
+    is complete, in nanoseconds of the bench clock. None of them leaves anything to be polled.
     """
 
-    time: list[float]
-    voltage: list[float]
-    current: list[float]
-    limited: list[float]
-    end: list[float]
+    time: npt.NDArray[np.float64]
+    voltage: npt.NDArray[np.float64]
+    current: npt.NDArray[np.float64]
+    limited: float
+    voltage_range: float
+    current_range: float
+    ends_ns: npt.NDArray[np.int64]
 
 
 class Event(NamedTuple):
     """Something that an instrument reports by itself.
 
     `kind` is one of "limit" (the limit took control), "level" (the level took control again),
-    "dropped" (the output went off by itself), "power cycle", "range", "damage", "panel" (a setting
-    was changed by hand). `exact` is False where the time is only that of the reading that showed
-    it.
+    "dropped" (the output went off by itself), "power cycle", "range", "damage" (of the
+    instrument), "panel" (a setting was changed by hand); and what only a simulation can tell:
+    "destroyed" (the part bore no more), "part" (it gave way as it is made to). `exact` is False
+    where the time is only that of the reading that showed it.
     """
 
     time: float
@@ -259,10 +268,41 @@ class DigitalLine(Protocol):
 class PrefetchingChannel(Channel, Protocol):
     """A channel that can look ahead without spending: the place for blocks of readings."""
 
-    def peek_many(self, count: int) -> Block:
-        """The next readings on the announced grid, had nothing else happened; spends nothing."""
+    def peek_many(self, begins_ns: npt.NDArray[np.int64]) -> Block:
+        """The readings that would begin at these times, had nothing else happened; spends nothing.
+
+        The times ascend in nanoseconds of the bench clock, the first one is not over, and none
+        comes before the reading before it is complete. There are as many as can be foreseen,
+        perhaps none, and each is to the bit what `measure` gives at that time.
+        """
         ...
 
     def take(self, count: int) -> None:
-        """Spend the first `count` of the readings just peeked."""
+        """Spend the first `count`, at least one, of the readings just peeked."""
+        ...
+
+
+class Levels(NamedTuple):
+    """Readings that are foreseen of levels, one after the other: each level's first, then `block`.
+
+    `programmed_ns` is when each level would be programmed (ns of the bench clock).
+    """
+
+    programmed_ns: npt.NDArray[np.int64]
+    block: Block
+
+
+class LevelForeseeingChannel(PrefetchingChannel, Protocol):
+    """A channel that can look ahead over levels that it is yet to be told."""
+
+    def peek_levels(self, setpoints: Sequence[Setpoint], begins_ns: Callable[[int], int]) -> Levels:
+        """The readings that would follow these setpoints, each programmed when the last is read.
+
+        `begins_ns` tells when the reading begins after a level that is programmed at a time (ns).
+        Spends nothing, and otherwise as `peek_many`, in place of `program` and `measure`.
+        """
+        ...
+
+    def take_levels(self, count: int) -> None:
+        """Be as after the first `count`, at least one, of the levels just peeked."""
         ...

@@ -11,7 +11,11 @@ from __future__ import annotations
 import math
 import time
 from datetime import datetime
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 NANOSECONDS = 1_000_000_000
 
@@ -37,6 +41,16 @@ class Clock(Protocol):
 
     def end_grid(self) -> None:
         """The innermost announced grid is over; an outer one holds again."""
+        ...
+
+
+class ForeseeingClock(Clock, Protocol):
+    """A clock that says beforehand, to the nanosecond, when ticks come: the place for blocks."""
+
+    now_ns: int
+
+    def ticks(self, first: int, count: int) -> npt.NDArray[np.int64]:
+        """When ticks of the innermost grid come, from the first on (ns since the clock's start)."""
         ...
 
 
@@ -73,6 +87,16 @@ class VirtualClock:
             self.now_ns = tick_ns
             return 0.0
         return (self.now_ns - tick_ns) / NANOSECONDS
+
+    def ticks(self, first: int, count: int) -> npt.NDArray[np.int64]:
+        """When ticks of the innermost grid come, from the first on (ns since the clock's start)."""
+        import numpy as np
+
+        start_ns, period_ns = self.grids[-1]
+        ticks_ns: npt.NDArray[np.int64] = start_ns + np.rint(
+            np.arange(first, first + count) * period_ns
+        ).astype(np.int64)
+        return ticks_ns
 
     def end_grid(self) -> None:
         """The innermost grid is over."""

@@ -37,3 +37,9 @@ class InstrumentError(BenchError):
     """The instrument answered, and reports an error, an unexpected state or another identity."""
 
     fault = "instrument"
+
+
+class SimulationError(BenchError):
+    """A part can't be simulated any further with its parameters."""
+
+    fault = "bench"

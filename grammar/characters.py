@@ -6,6 +6,7 @@ found here, where its place is known best. Knows no logical line, no block and n
 
 from __future__ import annotations
 
+import math
 import re
 from bisect import bisect_right
 from typing import NamedTuple
@@ -31,15 +32,24 @@ class Places:
     def __init__(self, text: str) -> None:
         self.starts = [0]
         self.starts += [match.end() for match in re.finditer("\n", text)]
+        self._met = self._line_at(0)
 
     def span(self, start: int, end: int) -> Span:
         """The span between two offsets; the end is the first offset after it."""
+        # Most spans stand in the line of the one before.
+        line, first, after = self._met
+        if not first <= start < after:
+            line, first, after = self._met = self._line_at(start)
+        if end <= after:
+            return Span(line, start - first + 1, line, end - first + 1)
+        end_line, end_first, _ = self._line_at(end)
+        return Span(line, start - first + 1, end_line, end - end_first + 1)
+
+    def _line_at(self, offset: int) -> tuple[int, int, float]:
+        """The line that an offset stands in, its first offset and the first one after it."""
         starts = self.starts
-        line = bisect_right(starts, start)
-        end_line = line
-        if line < len(starts) and end > starts[line]:
-            end_line = bisect_right(starts, end)
-        return Span(line, start - starts[line - 1] + 1, end_line, end - starts[end_line - 1] + 1)
+        line = bisect_right(starts, offset)
+        return line, starts[line - 1], starts[line] if line < len(starts) else math.inf
 
 
 class Cleaned(NamedTuple):
@@ -71,7 +81,6 @@ def clean(
     odd: set[str] = set()
     for match in _BITS.finditer(raw):
         bit, index = match[0], match.start()
-        at = places.span(offset + index, offset + index + 1)
         if bit[0] == "#":
             text = text[:index] + " " * len(bit) + text[match.end() :]
         elif bit == "(":
@@ -79,7 +88,7 @@ def clean(
             if len(open_brackets) == DEEPEST_BRACKET + 1:
                 problems.error(
                     "too-deep",
-                    at,
+                    places.span(offset + index, offset + index + 1),
                     f"brackets are nested more than {DEEPEST_BRACKET} deep",
                     "give the inner parts names with `let`",
                 )
@@ -90,7 +99,7 @@ def clean(
             elif not broken:
                 problems.error(
                     "unopened-bracket",
-                    at,
+                    places.span(offset + index, offset + index + 1),
                     "this bracket closes nothing",
                     "remove it, or write the missing “(”",
                 )
@@ -114,7 +123,8 @@ def clean(
             return Cleaned(text[:index] + '"' * (len(raw) - index), True)
         elif bit[0] != '"':
             if bit not in odd and not (bit == "\t" and index < lead):
-                _odd_character(bit, at, problems)
+                at = offset + index
+                _odd_character(bit, places.span(at, at + 1), problems)
                 odd.add(bit)
             text = text[:index] + " " + text[match.end() :]
     return Cleaned(text, broken)

@@ -124,6 +124,9 @@ _NAMES = {
     IRRADIANCE: "irradiance",
     VOLTAGE.over(TIME): "voltage slope",
     CURRENT.over(TIME): "current slope",
+    PLAIN.over(TEMPERATURE): "temperature coefficient",
+    TEMPERATURE.over(POWER): "thermal resistance",
+    ENERGY.over(TEMPERATURE): "heat capacity",
 }
 
 _WRITTEN_IN = {
@@ -148,4 +151,6 @@ _WRITTEN_IN = {
     CURRENT.over(TIME): "A/s",
     TEMPERATURE.over(TIME): "K/s",
     VOLTAGE.over(TEMPERATURE): "V/K",
+    TEMPERATURE.over(POWER): "K/W",
+    ENERGY.over(TEMPERATURE): "J/K",
 }

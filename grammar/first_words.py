@@ -20,6 +20,7 @@ FIRST_WORDS = {
         "capacity", "own",
     ),
 }  # fmt: skip
+_KINDS = {word: kind for kind, words in FIRST_WORDS.items() for word in words}
 _FIRST = re.compile(r"(?P<word>[^\W\d]\w*)\s*(?P<then>=(?!=)|[.,])?")
 _OPENING = frozenset(
     (
@@ -34,7 +35,7 @@ def kind_of(text: str) -> str | None:
     match = _FIRST.match(text)
     if match is None or match["then"] == "=":
         return "result" if match else None
-    return next((kind for kind, words in FIRST_WORDS.items() if match["word"] in words), None)
+    return _KINDS.get(match["word"])
 
 
 def kind_beneath(text: str) -> str:

@@ -20,12 +20,17 @@ class Node:
     """
 
     _names: ClassVar[tuple[str, ...]] = ()
+    _inner: ClassVar[tuple[str, ...]] = ()
+    """The fields that may hold other nodes."""
     _compared: ClassVar[tuple[str, ...]] = ()
     _required: ClassVar[frozenset[str]] = frozenset()
 
     def __init__(self, *values: Any, **named: Any) -> None:
         if len(values) == len(self._names) and not named:
-            self.__dict__.update(zip(self._names, values, strict=True))
+            own = self.__dict__
+            # Long recipes have many nodes, and to ask for `strict` takes longer than the rest.
+            for name, value in zip(self._names, values):  # noqa: B905
+                own[name] = value
             return
         given = dict(zip(self._names, values, strict=False)) | named
         if len(given) != len(values) + len(named) or not self._required <= given.keys():
@@ -54,6 +59,10 @@ class Node:
 
 
 _MISSING = object()
+_WITHOUT_NODES = frozenset(
+    ("str", "bool", "Span", "Quantity", "str | None", "bool | None", "tuple[str, ...]")
+)
+"""What a field is annotated with that holds no other node."""
 
 
 class _Beside(NamedTuple):
@@ -80,6 +89,7 @@ def node(cls: type[_T]) -> type[_T]:
         if name in cls.__dict__:
             delattr(cls, name)
     made._names = tuple(cls.__annotations__)
+    made._inner = tuple(n for n, kind in cls.__annotations__.items() if kind not in _WITHOUT_NODES)
     made.__match_args__ = made._names  # type: ignore[misc] # what `case Name(id)` goes by
     made._compared = tuple(compared)
     made._required = frozenset(required)

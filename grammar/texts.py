@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from grammar import tree
@@ -9,6 +10,8 @@ from grammar.diagnostic import Span
 from grammar.mistake import Mistake
 
 SpanOf = Callable[[int, int], Span]
+_PLAIN = r"[^\\{}]+"
+"""What stands in a text as it is written."""
 
 
 def read_text(
@@ -20,10 +23,14 @@ def read_text(
     what stands in braces, given with its offset.
     """
     parts: list[str | tree.Expression] = []
-    plain, index = "", 1
-    while index < len(quoted) - 1:
-        char = quoted[index]
-        at = span_of(start + index, start + index + 1)
+    plain, index, end = "", 1, len(quoted) - 1
+    as_written = re.compile(_PLAIN)
+    while index < end:
+        if run := as_written.match(quoted, index, end):
+            plain += run[0]
+            index = run.end()
+            continue
+        char, at = quoted[index], span_of(start + index, start + index + 1)
         if char == "\\":
             plain += _escaped(quoted[index + 1], span_of(start + index, start + index + 2))
             index += 2
@@ -52,16 +59,13 @@ def read_text(
                 plain = ""
             parts.append(expression(inner, start + index + 1))
             index = close + 1
-        elif char == "}":
+        else:
             raise Mistake(
                 "value-in-text",
                 "this brace closes no value",
                 "write }} for a brace itself",
                 at,
             )
-        else:
-            plain += char
-            index += 1
     if plain or not parts:
         parts.append(plain)
     return tree.Text(tuple(parts), span_of(start, start + len(quoted)))

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from sequencer.engine.run import Beat, Person
     from sequencer.engine.runner import Runner
     from sequencer.record import Store
+    from sequencer.spread.summary import Summary
 
 
 @dataclass(frozen=True)
@@ -128,13 +129,15 @@ def dry_run(
     person: Person | None = None,
     begun: Callable[[str], None] = lambda run_id: None,
     answers: Mapping[str, str | Quantity] | None = None,
+    faults: Sequence[str] = (),
     runner_of: Callable[..., Runner] | None = None,
 ) -> Finished:
     """Run a recipe in virtual time on the simulated bench; nothing real is touched.
 
     Without `bench` the one beside the recipe is taken. `answers` are what `ask` is answered with,
-    by name, in place of the middle of its span; `runner_of` is as in `perform`. Raises
-    Refused where something does not check.
+    by name, in place of the middle of its span; `faults` are rehearsed on the way, each as
+    [CHANNEL:]KIND[@TIME]; `runner_of` is as in `perform`. Raises Refused where something does not
+    check, BenchFileError where there is no such fault.
     """
     from drivers.bench import open_simulated
 
@@ -149,14 +152,57 @@ def dry_run(
         raise Refused([checked.problems])
     channels = [channel.name.id for channel in checked.recipe.channels]
     lines = [name for name in checked.digital if name in file.digital]
-    opened = open_simulated(file, channels=channels, lines=lines, seed=seed, ideal=ideal)
+    opened = open_simulated(
+        file, channels=channels, lines=lines, seed=seed, ideal=ideal, faults=faults
+    )
     try:
         return perform(
             loaded, checked, opened, mode="dry run", seed=seed, ideal=ideal, store=store,
             tell=tell, person=person, begun=begun, answers=quantities(answers), runner_of=runner_of,
+            confirmed=[f"rehearsed: {fault}" for fault in faults],
         )  # fmt: skip
     finally:
         opened.close()
+
+
+def spread(
+    recipe: str | Path | Loaded,
+    bench: str | Path | BenchFile,
+    settings: Mapping[str, str | Quantity] | None = None,
+    *,
+    runs: int,
+    seed: int = 0,
+    ideal: bool = False,
+    answers: Mapping[str, str | Quantity] | None = None,
+    workers: int | None = None,
+    cluster: str | None = None,
+    told: Callable[[int], None] = lambda count: None,
+) -> Summary:
+    """So many dry runs on benches drawn within the tolerances, and one on the bench as written.
+
+    `workers` are processes of this computer, as many as it has processors where that is None;
+    `cluster` is the address of a Dask cluster in their place. What comes of it depends on neither.
+    `told` hears how many runs are done.
+    Nothing is put on record. Raises Refused where something does not check, ClusterError where the
+    cluster can't be reached.
+    """
+    from sequencer.spread.executors import run_spread
+    from sequencer.spread.work import Work
+
+    loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
+    file = load_bench(bench) if isinstance(bench, str | Path) else bench
+    work = Work(
+        loaded.text,
+        loaded.problems.source.name,
+        file.text,
+        str(file.path),
+        tuple(file.specification_texts.items()),
+        tuple(quantities(settings).items()),
+        tuple(quantities(answers).items()),
+        seed,
+        ideal,
+    )
+    return run_spread(work, runs, workers=workers, cluster=cluster, told=told)
 
 
 def run(
@@ -230,7 +276,7 @@ def perform(
     from sequencer.engine.afterwards import keep_guards, work_out
     from sequencer.record import RunInfo, Store, StoreError
 
-    _refuse_what_can_not_run(
+    refuse_what_can_not_run(
         checked, bench, real_time and asker is None, () if answers is None else answers
     )
     with Store.open(store) as opened:
@@ -287,11 +333,11 @@ def _runner() -> Callable[..., Runner]:
     return Runner
 
 
-def _refuse_what_can_not_run(
+def refuse_what_can_not_run(
     checked: Checked, bench: Bench, nobody_answers: bool, answers: Collection[str]
 ) -> None:
     """What bench or person can't do, and results that can't be worked out. Raises Refused."""
-    from sequencer.checker.calculations import not_computable
+    from sequencer.checker.expressions.calculations import not_computable
     from sequencer.engine.refusals import refusals
 
     found = [

@@ -26,6 +26,10 @@ HOUSE = {
     for path in sorted((ROOT / package).rglob("*.py"))
 }
 
+# What every group of the checker knows, and what those over its expressions do.
+_CHECKS = ("grammar", "drivers", "sequencer.analysis", "sequencer.checker.facts")
+_EXPRESSIONS = (*_CHECKS, "sequencer.checker.naming", "sequencer.checker.expressions")
+
 # What each part may know; the longest prefix of a module's name decides. A part knows itself.
 KNOWS = {
     "grammar": (),
@@ -33,6 +37,13 @@ KNOWS = {
     "sequencer": ("grammar", "drivers", "sequencer"),
     "sequencer.analysis": ("grammar", "drivers"),
     "sequencer.checker": ("grammar", "drivers", "sequencer.analysis"),
+    "sequencer.checker.naming": _CHECKS,
+    "sequencer.checker.expressions": (*_CHECKS, "sequencer.checker.naming"),
+    "sequencer.checker.procedures": _EXPRESSIONS,
+    "sequencer.checker.declared": _EXPRESSIONS,
+    "sequencer.checker.steps": _EXPRESSIONS,
+    "sequencer.checker.flow": _EXPRESSIONS,
+    "sequencer.checker.worst": (*_CHECKS, "sequencer.checker.naming"),
     "sequencer.record": ("grammar", "drivers", "sequencer.analysis"),
 }
 # Loaded by its name: import_module("sequencer.engine.run"), "sequencer.commands.runs:check".
@@ -144,11 +155,25 @@ def test_imports_run_one_way() -> None:
         ("drivers/scpi/link.py", "from sequencer import api", "sequencer.api"),
         ("drivers/bench.py", "import drivers.clock, sequencer", "sequencer"),
         (
-            "sequencer/checker/order.py",
+            "sequencer/checker/flow/order.py",
             "from sequencer.engine import run",
             "sequencer.engine.run",
         ),
-        ("sequencer/checker/order.py", "from ..report import words", "sequencer.report.words"),
+        (
+            "sequencer/checker/flow/order.py",
+            "from ...report import words",
+            "sequencer.report.words",
+        ),
+        (
+            "sequencer/checker/naming/scope.py",
+            "from sequencer.checker.expressions import units",
+            "sequencer.checker.expressions.units",
+        ),
+        (
+            "sequencer/checker/steps/steps.py",
+            "from sequencer.checker.flow.order import Paths",
+            "sequencer.checker.flow.order.Paths",
+        ),
         ("sequencer/analysis/results.py", "from sequencer.record import x", "sequencer.record.x"),
         ("sequencer/record/store.py", "from sequencer import report", "sequencer.report"),
         ("sequencer/record/store.py", "import_module('sequencer.engine.run')",
@@ -167,8 +192,10 @@ def test_a_right_import_is_not_found() -> None:
             {
                 "grammar/parse.py": "import re\nfrom grammar import tree\nfrom . import lines",
                 "drivers/scpi/link.py": "from grammar.quantity import read\nfrom .. import clock",
-                "sequencer/checker/order.py": "from sequencer.analysis.signatures import x\n"
-                "from sequencer.checker import names\nfrom drivers.kinds import KINDS",
+                "sequencer/checker/flow/order.py": "from sequencer.analysis.signatures import x\n"
+                "from sequencer.checker.flow import loops\nfrom drivers.kinds import KINDS\n"
+                "from sequencer.checker.naming import scope",
+                "sequencer/checker/__init__.py": "from sequencer.checker.flow.order import x",
                 "sequencer/engine/run.py": "from sequencer.record.writer import Writer",
                 "sequencer/__main__.py": "from sequencer.cli import main",
             }

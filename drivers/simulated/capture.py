@@ -166,23 +166,20 @@ class CaptureUnderWay:
                 last = min(count, max(taken, math.ceil(after_s * rate_hz - _SAME_SAMPLE)))
             if last > taken:
                 times_s = self.start.since(motion.begin) + np.arange(taken, last) / rate_hz
-                y = motion.course.many(np.maximum(times_s, 0.0))
-                voltage, current = motion.voltage, motion.current
+                times_s = np.maximum(times_s, 0.0)
                 yield Samples(
                     ranges,
-                    voltage.slope * y + voltage.offset,
-                    current.slope * y + current.offset,
+                    motion.values("voltage", times_s),
+                    motion.values("current", times_s),
                     motion.limited,
                 )
                 taken = last
 
 
-def waveform(
-    capture: CaptureUnderWay, voltage: Meter, current: Meter, line_frequency_hz: float
-) -> Waveform:
+def waveform(capture: CaptureUnderWay, voltage: Meter, current: Meter) -> Waveform:
     """The samples of a full record as the meters show them, with the largest ranges of any."""
     assert capture.start is not None, "the trigger hasn't come"
-    rate_hz = capture.capture.rate_hz
+    rate_hz, start = capture.capture.rate_hz, capture.start
     shown: dict[Mode, list[float]] = {"voltage": [], "current": []}
     scales: dict[Mode, float] = {"voltage": 0.0, "current": 0.0}
     limited: list[float] = []
@@ -191,8 +188,10 @@ def waveform(
             ("voltage", voltage, samples.ranges.voltage, samples.voltage),
             ("current", current, samples.ranges.current, samples.current),
         )
+        at_s = np.arange(len(limited), len(limited) + len(samples.voltage)) / rate_hz
+        times_ns = start.ns + np.rint((start.rest_s + at_s) * NANOSECONDS).astype(np.int64)
         for quantity, meter, index, true in both:
-            values = meter.sampled(true, index, 1 / rate_hz, line_frequency_hz)
+            values = meter.sampled(true, index, 1 / rate_hz, times_ns)
             shown[quantity] += values.tolist()
             scales[quantity] = max(scales[quantity], meter.full_scale_of(index))
         limited += [samples.limited] * len(samples.voltage)

@@ -14,9 +14,13 @@ and no noise.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
+from drivers.simulated.flow import Array, Integers
 from drivers.simulated.motion import Motion
+
+if TYPE_CHECKING:
+    from drivers.simulated.approach import Arrival
 
 
 class Source(NamedTuple):
@@ -35,6 +39,8 @@ class Source(NamedTuple):
     sensed_resistance: float
 
 
+NEVER_NS = 1 << 100
+"""Later than any time."""
 OPEN = Source((0.0,), (), 0, 0.0, 0.0)
 
 
@@ -55,6 +61,25 @@ class Change(NamedTuple):
     stretch: int
 
 
+class Means(NamedTuple):
+    """Mean voltage (V) and current (A) of windows to come, as many as can be foreseen.
+
+    `limited` is 1.0 where the level isn't in control, else 0.0: the same for all of them.
+    """
+
+    voltage: Array
+    current: Array
+    limited: float
+
+
+class Happening(NamedTuple):
+    """A part has given way at an exact time (s); `damage` where it isn't made for that."""
+
+    time_s: float
+    text: str
+    damage: bool = True
+
+
 Watcher = Callable[[Motion], None]
 """Is told of every motion as it begins, which is when the one before it ends."""
 
@@ -62,12 +87,22 @@ Watcher = Callable[[Motion], None]
 class Circuit(Protocol):
     """What an instrument asks of what hangs on it."""
 
-    stretch: int
     changes: list[Change]
+    happened: list[Happening]
     watchers: list[Watcher]
 
-    def connect(self, source: Source, at_ns: int) -> None:
-        """Put another source before the part at that time."""
+    @property
+    def stretch(self) -> int:
+        """The stretch of the staircase that is in control."""
+        ...
+
+    @property
+    def ends_ns(self) -> int:
+        """Until when the present motion lasts, in whole nanoseconds before its end."""
+        ...
+
+    def connect(self, source: Source, at_ns: int, arrival: Arrival = ...) -> None:
+        """Put another source before the part at that time, which arrives in its manner."""
         ...
 
     def advance(self, to_ns: int) -> None:
@@ -86,5 +121,14 @@ class Circuit(Protocol):
         """Mean voltage (V) and current (A), and 1.0 where the level wasn't in control throughout.
 
         Times never run back.
+        """
+        ...
+
+    def means(self, starts_ns: Integers, aperture_ns: int) -> Means:
+        """The means of the next windows of one aperture, had nothing else happened meanwhile.
+
+        Spends nothing: time goes on with the next `mean`, `advance`, `look` or `connect`. There are
+        as many as lie wholly within the present stretch, each the very floats that `mean` gives
+        where it is asked for one window after the other. No window begins before the last is over.
         """
         ...

@@ -21,6 +21,9 @@ import numpy.typing as npt
 HORIZON_S = 1e10
 _HALVINGS = 200
 
+# From here on expm1 is -1: exp(-60) is ten orders below the last digit of 1.
+_FALLEN = -60.0
+
 # A border counts as passed only where y gets this far beyond it (of 1 V, or of the border's own
 # voltage): else a y that comes to rest on it for ever would pass it by rounding.
 _RESOLVED = 1e-12
@@ -60,6 +63,18 @@ class Course(NamedTuple):
         moved = sum(weight * psi(rate, duration_s) for rate, weight in self.terms)
         return self.start * duration_s + moved
 
+    def window(self, duration_s: float) -> Window:
+        """The means of y over windows of a duration (s)."""
+        start, slope, falling = self.start, 0.0, []
+        for rate, weight in self.terms:
+            start += weight * (psi(rate, duration_s) / duration_s)
+            share = phi(rate, duration_s) / duration_s
+            if rate == 0:
+                slope += weight * share
+            elif weight != 0:
+                falling.append((rate, weight * share / rate))
+        return Window(start, slope, tuple(falling))
+
     def turns(self, horizon_s: float) -> list[float]:
         """Where y turns round in (0, horizon), ascending (s)."""
         return zeros(list(self.terms), horizon_s)
@@ -85,6 +100,37 @@ class Course(NamedTuple):
                 return crossing(lambda t: low - self.at(t), left, right), -1
             left = right
         return math.inf, 0
+
+
+class Window(NamedTuple):
+    """The mean of y over a window, by when the window begins (s after the course's start).
+
+    `falling` holds (λ, factor). One window and many are worked out by the same operations in the
+    same order, and so to the same bits.
+    """
+
+    start: float
+    slope: float
+    falling: tuple[tuple[float, float], ...]
+
+    def at(self, since_s: float) -> float:
+        """The mean over one window."""
+        y = self.start + self.slope * since_s
+        for rate, factor in self.falling:
+            y += factor * math.expm1(rate * since_s)
+        return y
+
+    def many(self, since_s: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """The means over windows that begin at ascending times."""
+        y = self.start + self.slope * since_s
+        for rate, factor in self.falling:
+            z = rate * since_s
+            moved = np.full(len(z), -1.0)
+            left = int(np.count_nonzero(z > _FALLEN))
+            expm1 = math.expm1
+            moved[:left] = [expm1(x) for x in z[:left].tolist()]
+            y += factor * moved
+        return y
 
 
 def phi(rate: float, t: float) -> float:

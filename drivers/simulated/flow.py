@@ -19,6 +19,7 @@ from drivers.simulated.course import Course, phi, psi
 from drivers.simulated.parts.base import Vector
 
 Array = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 
 class Flow:

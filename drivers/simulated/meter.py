@@ -1,34 +1,39 @@
 """What a true value goes through before it is a reading: error, noise, resolution, range.
 
-Gain and offset errors are drawn once a run within the specification; noise is drawn for every
-reading. A meter knows one quantity, and neither part nor source.
+Gain and offset errors are drawn once a run within the specification; white noise is drawn for every
+reading, what else disturbs it depends on its time. A meter knows one quantity, and neither part nor
+source.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from itertools import repeat
+from collections.abc import Collection, Iterator
 from typing import NamedTuple
 
 import numpy as np
 
+from drivers.clock import NANOSECONDS
 from drivers.faults import InstrumentError
-from drivers.simulated.flow import Array
-from drivers.specification import (
+from drivers.figures import (
     CurrentAccuracy,
     CurrentRange,
     VoltageAccuracy,
     VoltageRange,
     reading_noise,
 )
-from grammar.quantity import Dimension, write
-
-_BATCH = 4096
+from drivers.simulated.excess import Excess
+from drivers.simulated.flow import Array, Integers
+from drivers.simulated.moves import Moves
+from drivers.simulated.noise import UNDISTURBED, Disturbance, White
+from drivers.specification import Specification
+from grammar.quantity import VOLTAGE, Dimension, write
 
 # 1.5·2^52: added and taken away again it rounds a float below 2^51 to the nearest whole number,
 # ties to even, as rint does, and never leaves a negative zero.
 _ROUND = 6755399441055744.0
+
+_NEVER = (0, 0)
 
 Range = VoltageRange | CurrentRange
 
@@ -58,35 +63,62 @@ class Scale(NamedTuple):
     over: float
 
 
+class Streams(NamedTuple):
+    """Where a meter's chance comes from: errors and readings, samples, what moves with time.
+
+    Samples have a stream of their own, so that a capture never changes the readings.
+    """
+
+    readings: np.random.Generator
+    samples: np.random.Generator
+    moves: np.random.SeedSequence
+
+
 class Meter:
     """One quantity of an instrument: its ranges, its errors in this run and its noise.
 
-    Without generators it is ideal: no error, no noise, no resolution; ranges stay. The noise of
-    samples is a stream of its own, so that a capture never changes the readings.
+    Without streams it is ideal: no error, no noise, no resolution; ranges stay. `changed` says that
+    the range is another one than when it last settled.
     """
 
     def __init__(
         self,
         dimension: Dimension,
-        ranges: Sequence[Range],
-        generator: np.random.Generator | None,
-        sampling_generator: np.random.Generator | None,
-        over_range: float,
-        coverage_factor: float | None,
+        specification: Specification,
+        streams: Streams | None,
+        line_hz: float,
+        disturbance: Disturbance = UNDISTURBED,
+        excess: Excess | None = None,
     ) -> None:
         self._dimension = dimension
-        self._ranges = ranges
-        self._over_range = over_range
-        self._ideal = generator is None
-        self._sampling = sampling_generator
-        self._errors = [Error()] * len(ranges)
-        self._noise: Iterator[float] = repeat(0.0)
-        if generator is not None:
-            self._errors = [_draw(r, generator, coverage_factor) for r in ranges]
-            self._noise = _normal(generator)
-        self._index = len(ranges) - 1
-        self._deviations: list[float] = [0.0] * len(ranges)
+        self._ranges: tuple[Range, ...] = (
+            specification.voltage_ranges if dimension == VOLTAGE else specification.current_ranges
+        )
+        self._over_range = specification.over_range
+        self._line_hz = line_hz
+        self._ideal = streams is None
+        self._disturbance = disturbance
+        self._errors = [Error()] * len(self._ranges)
+        self._moves: Moves | None = None
+        self._sampling: np.random.Generator | None = None
+        readings: np.random.Generator | None = None
+        if streams is not None:
+            readings, self._sampling, seed = streams
+            factor = specification.coverage_factor
+            self._errors = [_draw(r, readings, factor) for r in self._ranges]
+            self._moves = Moves(
+                self._ranges, seed, line_hz, disturbance.pick_up, excess,
+                specification.range_settling,
+            )  # fmt: skip
+        self._white = White(readings)
+        self._at_hand = self._white.at_hand
+        self._sourced_in: set[int] = set()
+        self._index = len(self._ranges) - 1
+        self._deviations: list[float] = [0.0] * len(self._ranges)
+        self._aperture_ns = self._half_ns = 0
+        self._moving, self._holds, self._held = False, _NEVER, 0.0
         self.fixed: float | None = None
+        self.changed = False
 
     def index_for(self, asked: float | None, forced: float | None) -> int | None:
         """The range for a full scale asked for and a value forced (V or A); None for autorange.
@@ -118,16 +150,32 @@ class Meter:
                 return index
         return None
 
-    def use(self, index: int | None, aperture_s: float, line_frequency_hz: float) -> None:
-        """Fix a range, or let it follow the readings (None), at an aperture (s)."""
+    def use(self, index: int | None, aperture_ns: int) -> None:
+        """Fix a range, or let it follow the readings (None), at an aperture."""
+        if self.fixed is not None and (index, aperture_ns) == (self._index, self._aperture_ns):
+            return
         self.fixed = None if index is None else self._ranges[index].full_scale
-        if index is not None:
-            self._index = index
-        if not self._ideal:
-            self._deviations = [
-                reading_noise(r.noise, aperture_s, line_frequency_hz) for r in self._ranges
-            ]
+        if index is not None and index != self._index:
+            self._index, self.changed = index, True
+        if aperture_ns != self._aperture_ns:
+            self._aperture_ns, self._half_ns = aperture_ns, aperture_ns // 2
+            if not self._ideal:
+                self._deviations = [
+                    self._deviation(r, aperture_ns / NANOSECONDS) for r in self._ranges
+                ]
         self._set_scale()
+
+    def _deviation(self, r: Range, aperture_s: float) -> float:
+        """The white noise of a reading, with that of leads and part."""
+        own = reading_noise(r.noise, aperture_s, self._line_hz)
+        return math.hypot(own, self._disturbance.noise_density / math.sqrt(2 * aperture_s))
+
+    def settle(self, time_ns: int) -> None:
+        """The range has changed, and from this time on the instrument waits for it no more."""
+        self.changed = False
+        if self._moves is not None:
+            self._moves.settle(time_ns, self.full_scale)
+            self._moving, self._holds = True, _NEVER
 
     def _set_scale(self) -> None:
         index = self._index
@@ -145,26 +193,75 @@ class Meter:
             under,
             r.full_scale * (1 + self._over_range),
         )
+        if self._moves is not None:
+            self._moving = self._moves.use(index, self._aperture_ns)
+            self._holds = _NEVER
 
-    def show(self, true: float) -> float:
-        """A reading of a true value (V or A), ±inf past the range; `full_scale` is its range."""
+    def show(self, true: float, end_ns: int) -> float:
+        """The reading of a true mean (V or A) over the aperture that ends then.
+
+        It is ±inf past the range; `full_scale` is the range that it was taken in.
+        """
         gain, offset, deviation, steps, under, over = self._scale
-        noise = next(self._noise)
+        at_hand = self._at_hand
+        noise = at_hand.pop() if at_hand else self._white.more()
         value = true * gain + offset + noise * deviation
+        if self._moving:
+            holds_from, holds_until = self._holds
+            if holds_from <= end_ns < holds_until:
+                value += self._held
+            else:
+                value += self._moved(true, end_ns)
         if steps:
             value = (value * steps + _ROUND - _ROUND) / steps
         if under < abs(value) <= over:
             return value
-        return self._in_other_range(true, noise, value)
+        return self._in_other_range(true, end_ns, noise, value)
 
-    def _in_other_range(self, true: float, noise: float, value: float) -> float:
+    def show_many(self, true: Array, ends_ns: Integers) -> tuple[Array, int]:
+        """The readings that `show` would give of true means, one after the other; spends nothing.
+
+        `true` holds the means (V or A) over apertures that end at `ends_ns`, which ascend. Returns
+        as many values, of which the first `count` are readings, to the bit, all taken in the range
+        of `full_scale`. The one after them is past that range, or the range would follow it: take
+        it by `show`. `spend` lets go of what was taken.
+        """
+        gain, offset, deviation, steps, under, over = self._scale
+        values = true * gain + offset + self._white.ahead(len(true)) * deviation
+        if self._moving and self._moves is not None:
+            values += self._moves.many(true, ends_ns - self._half_ns, gain - 1, offset)
+        if steps:
+            values = (values * steps + _ROUND - _ROUND) / steps
+        sizes = np.abs(values)
+        shown = (under < sizes) & (sizes <= over)
+        return values, len(values) if shown.all() else int(shown.argmin())
+
+    def spend(self, count: int) -> None:
+        """Let go of the first `count` readings of `show_many`, as if `show` had given them."""
+        self._white.spend(count)
+
+    def _moved(self, true: float, end_ns: int) -> float:
+        """What in a reading depends on its time (V or A)."""
+        if self._moves is None:
+            return 0.0
+        scale, time_ns = self._scale, end_ns - self._half_ns
+        self._held = self._moves.at(true, time_ns, scale.gain - 1, scale.offset)
+        begin_ns, until_ns = self._moves.holds(time_ns)
+        self._holds = begin_ns + self._half_ns, until_ns + self._half_ns
+        return self._held
+
+    def _in_other_range(self, true: float, end_ns: int, noise: float, value: float) -> float:
         """The reading where the present range doesn't show it, with the noise already drawn."""
         if self.fixed is None:
             index = self.holding(abs(true))
-            self._index = len(self._ranges) - 1 if index is None else index
+            index = len(self._ranges) - 1 if index is None else index
+            self.changed = self.changed or index != self._index
+            self._index = index
             self._set_scale()
             gain, offset, deviation, steps, _, _ = self._scale
             value = true * gain + offset + noise * deviation
+            if self._moving:
+                value += self._moved(true, end_ns)
             if steps:
                 value = (value * steps + _ROUND - _ROUND) / steps
         if abs(value) > self.full_scale * (1 + self._over_range):
@@ -180,13 +277,20 @@ class Meter:
         """The full scale of a range (V or A)."""
         return self._ranges[index].full_scale
 
-    def sampled(self, true: Array, index: int, aperture_s: float, line_hz: float) -> Array:
-        """Samples of true values (V or A), each over an aperture (s); ±inf past the range."""
+    def sampled(self, true: Array, index: int, aperture_s: float, times_ns: Integers) -> Array:
+        """Samples of true values (V or A) at these times; ±inf past the range.
+
+        Each is over an aperture (s).
+        """
         r, error = self._ranges[index], self._errors[index]
         values = true * error.measure_gain + error.measure_offset
         if self._sampling is not None:
-            deviation = reading_noise(r.noise, aperture_s, line_hz)
+            deviation = self._deviation(r, aperture_s)
             values += self._sampling.standard_normal(len(values)) * deviation
+            if self._moves is not None:
+                aperture_ns = round(aperture_s * NANOSECONDS)
+                errors = error.measure_gain - 1, error.measure_offset
+                values += self._moves.samples(true, times_ns, index, aperture_ns, *errors)
             if r.resolution:
                 steps = _whole_if_near(1 / r.resolution)
                 values = (values * steps + _ROUND - _ROUND) / steps
@@ -200,8 +304,24 @@ class Meter:
         if self.fixed is None or abs(value) > self.fixed:
             fitting = self.holding(abs(value))
             index = len(self._ranges) - 1 if fitting is None else fitting
+        self._sourced_in.add(index)
         error = self._errors[index]
         return value * error.source_gain + error.source_offset
+
+    def errors(self, measured_in: Collection[float]) -> Iterator[tuple[str, float]]:
+        """This run's errors by name: gains as factors, offsets in V or A.
+
+        Those of sourcing in the ranges that were sourced in so far, and of measuring in those of
+        these full scales.
+        """
+        for index, (r, error) in enumerate(zip(self._ranges, self._errors, strict=True)):
+            scale = f"{write(r.full_scale, self._dimension)} range"
+            if index in self._sourced_in:
+                yield f"source gain, {scale}", error.source_gain
+                yield f"source offset, {scale}", error.source_offset
+            if r.full_scale in measured_in:
+                yield f"measure gain, {scale}", error.measure_gain
+                yield f"measure offset, {scale}", error.measure_offset
 
 
 def _whole_if_near(value: float) -> float:
@@ -225,9 +345,3 @@ def _draw(r: Range, generator: np.random.Generator, coverage_factor: float | Non
         return 1 + error(accuracy.of_value), error(accuracy.plus)
 
     return Error(*pair(r.source), *pair(r.measure))
-
-
-def _normal(generator: np.random.Generator) -> Iterator[float]:
-    """Standard normal values without end, drawn in batches: one at a time they cost ten times."""
-    while True:
-        yield from generator.standard_normal(_BATCH).tolist()

@@ -1,29 +1,27 @@
-"""A circuit around a linear part that stores: moved by exact exponentials, read from tables.
+"""A circuit around a linear part that stores: moved and read by exact exponentials.
 
 The circuit knows at any moment when control will next pass from one stretch of the source's
-staircase to another. A reading that is complete before that is one row of a table applied to the
-state; only what crosses a corner is worked out piece by piece.
+staircase to another. A reading that is complete before that follows in closed form from where the
+stretch began; only what crosses a corner is worked out piece by piece.
 """
 
 from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 
 from drivers.clock import NANOSECONDS
-from drivers.simulated.circuit import OPEN, Change, Source, Watcher, corners_of
-from drivers.simulated.course import Course
-from drivers.simulated.flow import Array, Flow
-from drivers.simulated.motion import Line, Moment, Motion
-from drivers.simulated.parts.base import Network
+from drivers.simulated.circuit import OPEN, Change, Happening, Means, Source, Watcher, corners_of
+from drivers.simulated.course import Course, Window
+from drivers.simulated.flow import Array, Flow, Integers
+from drivers.simulated.motion import CourseMotion, Line, Moment, Motion
+from drivers.simulated.parts.base import Network, Vector
 
-_MOST_ROWS = 128
 _MOST_STRETCHES = 64
 _NEVER_NS = 1 << 100
+_LATEST_NS = 1 << 62
 
 # Currents are continuous across a corner, so control passes a handful of times between two
 # programmings, a few for each state.
@@ -38,7 +36,6 @@ class _Stretch:
         self.index = index
         self.limited = float(index != source.level)
         self.flow = flow
-        self.rows: dict[tuple[int, int], tuple[float, ...]] = {}
         b, c = np.array(network.b), np.array(network.c)
         total = network.d + source.series_resistance
         seen = network.d + source.sensed_resistance
@@ -61,11 +58,16 @@ class _Stretch:
 
 
 class NetworkCircuit:
-    """A linear part that stores, moved by exact exponentials."""
+    """A linear part that stores, moved by exact exponentials.
+
+    `time_ns` and `state` are those from which the present motion is counted: where the source or
+    the stretch last changed.
+    """
 
     def __init__(self, network: Network) -> None:
         self.network = network
         self.changes: list[Change] = []
+        self.happened: list[Happening] = []
         self.watchers: list[Watcher] = []
         self.time_ns = 0
         self.state = tuple(network.initial)
@@ -73,7 +75,7 @@ class NetworkCircuit:
         self._c, self._storage = np.array(network.c), np.array(network.storage)
         self._flows: dict[float | None, Flow] = {}
         self._stretches: dict[tuple[Source, int], _Stretch] = {}
-        self._respond = unrolled(len(network.b))
+        self._windows: dict[int, Window] = {}
         self.connect(OPEN, 0)
 
     def connect(self, source: Source, at_ns: int) -> None:
@@ -83,30 +85,31 @@ class NetworkCircuit:
         y = float(self._c @ np.array(self.state))
         self._enter(bisect_left(corners_of(source, self.network.d), y), 0.0)
 
+    def restart(self, at_ns: int, state: Vector) -> None:
+        """Take a time and a state from elsewhere, to be connected there anew."""
+        self.time_ns, self.state, self._fraction_s = at_ns, state, 0.0
+
     def advance(self, to_ns: int) -> None:
         """Let the time up to then pass; control changes on the way at its exact times."""
         if to_ns > self.time_ns:
             self._integrate(to_ns)
 
     def look(self, now_ns: int) -> None:
-        """As `advance`, but only where control has changed: else the next gap stays a known one."""
+        """As `advance`, but only where control has changed."""
         if self._ends_ns < now_ns:
             self._integrate(now_ns)
 
     def mean(self, start_ns: int, end_ns: int) -> tuple[float, float, float]:
         """Mean voltage (V), mean current (A), 1.0 where the level wasn't in control throughout.
 
-        A window that the present stretch outlasts is answered from a table of affine rows, one for
-        each pair of gap and aperture; equal waits meet the same row to the bit.
+        A window that the present stretch outlasts moves nothing, and takes one term an exponential.
         """
         if end_ns <= self._ends_ns:
-            key = (start_ns - self.time_ns, end_ns - start_ns)
-            row = self._rows.get(key)
-            if row is None:
-                row = self._tabulate(*key)
-            self.state, voltage, current = self._respond(row, self.state)
-            self.time_ns = end_ns
-            return voltage, current, self._limited
+            aperture_ns = end_ns - start_ns
+            window = self._windows.get(aperture_ns) or self._window(aperture_ns)
+            y = window.at((start_ns - self.time_ns) / NANOSECONDS - self._fraction_s)
+            volts, amperes = self._now.lines
+            return volts.slope * y + volts.offset, amperes.slope * y + amperes.offset, self._limited
         self.advance(start_ns)
         limited = self._limited
         before = len(self.changes)
@@ -115,6 +118,21 @@ class NetworkCircuit:
             limited = 1.0
         duration_s = (end_ns - start_ns) / NANOSECONDS
         return voltage / duration_s, current / duration_s, limited
+
+    def means(self, starts_ns: Integers, aperture_ns: int) -> Means:
+        """The means of windows to come, as far as the present stretch lasts."""
+        latest_ns = min(self._ends_ns, _LATEST_NS) - aperture_ns
+        starts_ns = starts_ns[: np.searchsorted(starts_ns, latest_ns, side="right")]
+        window = self._windows.get(aperture_ns) or self._window(aperture_ns)
+        y = window.many((starts_ns - self.time_ns) / NANOSECONDS - self._fraction_s)
+        volts, amperes = self._now.lines
+        voltage, current = volts.slope * y + volts.offset, amperes.slope * y + amperes.offset
+        return Means(voltage, current, self._limited)
+
+    def _window(self, aperture_ns: int) -> Window:
+        window = self._course().window(aperture_ns / NANOSECONDS)
+        self._windows[aperture_ns] = window
+        return window
 
     def _enter(self, index: int, fraction_s: float) -> None:
         """Begin a stretch `fraction_s` after `time_ns`, and find out when it will end."""
@@ -126,8 +144,8 @@ class NetworkCircuit:
             stretch = _Stretch(self.network, self._source, index, self._flow(index))
             self._stretches[key] = stretch
         self.stretch, self._now = index, stretch
-        self._rows, self._limited = stretch.rows, stretch.limited
-        self._fraction_s = fraction_s
+        self._limited, self._fraction_s = stretch.limited, fraction_s
+        self._windows.clear()
         leaves_s, self._side = self._course().leaves(stretch.low, stretch.high)
         self._set_end(leaves_s)
         for watcher in self.watchers:
@@ -137,10 +155,15 @@ class NetworkCircuit:
         stretch = self._now
         return stretch.flow.course(np.array(self.state), stretch.drive, self.network.c)
 
+    @property
+    def ends_ns(self) -> int:
+        """When control passes by itself."""
+        return self._ends_ns
+
     def motion(self) -> Motion:
         """What the terminals do from the circuit's own time on, until a watcher hears of more."""
         moment, stretch = Moment(self.time_ns, self._fraction_s), self._now
-        return Motion(moment, self._course(), *stretch.lines, stretch.limited)
+        return CourseMotion(moment, self._course(), *stretch.lines, stretch.limited)
 
     def _set_end(self, leaves_s: float) -> None:
         """The end of the stretch as whole nanoseconds and the rest (s), from its begin."""
@@ -190,61 +213,9 @@ class NetworkCircuit:
         rate = stretch.flow.matrix @ state + stretch.drive
         integral = state * duration_s + summed @ rate
         self.state = tuple((state + moved @ rate).tolist())
+        self._windows.clear()
         (rows, constant), (current_rows, current_constant) = stretch.voltage, stretch.current
         return (
             voltage + float(rows @ integral) + constant * duration_s,
             current + float(current_rows @ integral) + current_constant * duration_s,
         )
-
-    def _tabulate(self, gap_ns: int, aperture_ns: int) -> tuple[float, ...]:
-        """The row for a gap and an aperture: end state, mean voltage and mean current from x."""
-        assert gap_ns >= 0, "time ran back"
-        stretch = self._now
-        matrix, drive = stretch.flow.matrix, stretch.drive
-        identity = np.eye(len(drive))
-        aperture_s = aperture_ns / NANOSECONDS
-        gap, _ = stretch.flow.over(gap_ns / NANOSECONDS)
-        moved, _ = stretch.flow.over((gap_ns + aperture_ns) / NANOSECONDS)
-        _, summed = stretch.flow.over(aperture_s)
-        begin, begin_drive = identity + gap @ matrix, gap @ drive
-        mean = identity + summed @ matrix / aperture_s
-        mean_drive = mean @ begin_drive + summed @ drive / aperture_s
-        mean = mean @ begin
-        end, end_drive = identity + moved @ matrix, moved @ drive
-        row: list[float] = []
-        for k in range(len(drive)):
-            row += [*end[k].tolist(), float(end_drive[k])]
-        for weights, constant in (stretch.voltage, stretch.current):
-            row += [*(weights @ mean).tolist(), float(weights @ mean_drive) + constant]
-        if len(self._rows) >= _MOST_ROWS:
-            self._rows.clear()
-        self._rows[gap_ns, aperture_ns] = tuple(row)
-        return tuple(row)
-
-
-Respond = Callable[[tuple[float, ...], tuple[float, ...]], tuple[tuple[float, ...], float, float]]
-
-
-def unrolled(size: int) -> Respond:
-    """A function that applies a row to a state of that size: (next state, voltage, current).
-
-    It is written out term by term, because this is the inner loop of every dry run: a loop over
-    two terms costs five times as much as the terms.
-    """
-    states = [f"x{k}" for k in range(size)]
-    outputs = size + 2
-    names = [f"r{j}_{k}" for j in range(outputs) for k in range(size + 1)]
-    sums = [
-        " + ".join([f"r{j}_{k} * {states[k]}" for k in range(size)] + [f"r{j}_{size}"])
-        for j in range(outputs)
-    ]
-    text = (
-        "def respond(row, state):\n"
-        f"    {', '.join(names)} = row\n"
-        f"    {', '.join(states)}, = state\n"
-        f"    return ({', '.join(sums[:size])},), {sums[size]}, {sums[size + 1]}\n"
-    )
-    namespace: dict[str, Any] = {}
-    exec(text, namespace)  # noqa: S102 -- the text holds no word from outside this function
-    respond: Respond = namespace["respond"]
-    return respond

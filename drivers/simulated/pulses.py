@@ -12,8 +12,9 @@ from typing import NamedTuple
 from drivers.channel import Setpoint
 from drivers.clock import NANOSECONDS
 from drivers.faults import InstrumentError
+from drivers.figures import PulsedRectangle
 from drivers.simulated.envelope import Corner, accept_form, corners_beyond
-from drivers.specification import PulsedRectangle, Specification
+from drivers.specification import Specification
 from grammar.quantity import TIME, write
 
 

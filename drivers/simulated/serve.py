@@ -146,7 +146,7 @@ class Server:
         lock, pace = threading.Lock(), Pace(bench.clock, speed)
         self.instruments = {
             name: Instrument(Front(channel, bench.file.line_frequency_hz), bench.clock, lock, pace)
-            for name, channel in bench.channels.items()
+            for name, channel in bench.instruments.items()
         }
         self._wires: dict[str, Wire] = {}
         self._threads: list[threading.Thread] = []
@@ -225,7 +225,7 @@ def serve(
         for name, entry in file.channels.items()
         if (match := _LOOPBACK_SOCKET.fullmatch(entry.resource or ""))
     }
-    bench = open_simulated(file, seed=seed, ideal=ideal)
+    bench = open_simulated(file, seed=seed, ideal=ideal, served=True)
     with Server(bench, speed=speed, serial=serial, host=host, ports=ports) as server:
         server.misbehave(misbehaviour)
         for name, resource in server.resources.items():

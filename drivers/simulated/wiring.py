@@ -1,13 +1,58 @@
-"""Which circuit goes with which form of physics."""
+"""What hangs on each channel of a bench: a part with its leads, in the circuit that fits it."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple, cast
+
 from drivers.simulated.circuit import Circuit
-from drivers.simulated.network import NetworkCircuit
-from drivers.simulated.parts.base import Network, Static
-from drivers.simulated.static import StaticCircuit
+from drivers.simulated.leads import NO_LEADS, RIGHT, Leads, Wired, Wrong
+from drivers.simulated.parts.base import Dynamic, Network, Physics, Static
+from drivers.simulated.parts.stateless import Stateless
+from drivers.simulated.settling import Linear, SettlingCircuit
 
 
-def circuit_of(physics: Network | Static) -> Circuit:
-    """The circuit of a part that hangs on nothing yet, at time 0."""
-    return NetworkCircuit(physics) if isinstance(physics, Network) else StaticCircuit(physics)
+class Wiring(NamedTuple):
+    """What lies before a pair of terminals, and what is wrong with it."""
+
+    leads: Leads = NO_LEADS
+    wrong: Wrong = RIGHT
+
+
+PLAIN = Wiring()
+
+
+def circuits_of(
+    physics: Physics, name: str = "the part", wirings: Sequence[Wiring] = ()
+) -> tuple[Circuit, ...]:
+    """The circuits of a part that hangs on nothing yet, at time 0: one for each pair of terminals.
+
+    `name` is the part's on the bench, for messages; `wirings` are those of its pairs, plain ones
+    where they are left out. What is linear or has no memory is solved exactly, unless its leads
+    make more of it.
+    """
+    exact = isinstance(physics, Network) or not hasattr(physics, "rates")
+    plain = all(wiring == PLAIN for wiring in wirings)
+    if exact and plain:
+        return (SettlingCircuit(cast(Network | Static, physics)),)
+    from drivers.simulated.dynamic import Dynamics
+
+    part = as_dynamic(physics)
+    if not plain:
+        part = Wired(part, *zip(*wirings, strict=True))
+    return Dynamics(part, name).ports
+
+
+def as_dynamic(physics: Physics) -> Dynamic:
+    """Any part as one that moves by a differential equation."""
+    if isinstance(physics, Network):
+        return Linear(physics, physics.initial)
+    if hasattr(physics, "rates"):
+        return cast(Dynamic, physics)
+    law = physics
+    return Stateless(lambda _: law)
+
+
+def circuit_of(physics: Physics, name: str = "the part") -> Circuit:
+    """The circuit of a part with one pair of terminals."""
+    return circuits_of(physics, name)[0]

@@ -59,18 +59,18 @@ def check(
     Returns:
         The checked recipe; it is fit to run where `problems.has_errors` is false.
     """
-    from sequencer.checker.capabilities import check_capabilities
-    from sequencer.checker.declarations import check_declarations
-    from sequencer.checker.expand import expand, not_expanded
-    from sequencer.checker.final import check_final
-    from sequencer.checker.limits import check_limits
-    from sequencer.checker.names import check_used
-    from sequencer.checker.order import check_order
-    from sequencer.checker.results import check_results
-    from sequencer.checker.scope import Workings
-    from sequencer.checker.steps import check_steps
-    from sequencer.checker.unread import unread
-    from sequencer.checker.wear import check_wear
+    from sequencer.checker.declared.capabilities import check_capabilities
+    from sequencer.checker.declared.declarations import check_declarations
+    from sequencer.checker.declared.limits import check_limits
+    from sequencer.checker.expressions.results import check_results
+    from sequencer.checker.flow.final import check_final
+    from sequencer.checker.flow.order import check_order
+    from sequencer.checker.flow.wear import check_wear
+    from sequencer.checker.naming.names import check_used
+    from sequencer.checker.naming.scope import Workings
+    from sequencer.checker.naming.unread import unread
+    from sequencer.checker.procedures.expand import expand, not_expanded
+    from sequencer.checker.steps.steps import check_steps
 
     words, blocks = unread(problems)
     checked = Checked(expand(recipe, problems, words), problems)

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from drivers.sensed import SENSED
 from grammar import tree
 from grammar.diagnostic import Problems, Span
 from grammar.quantity import (
-    FREQUENCY,
-    ILLUMINANCE,
-    IRRADIANCE,
-    PLAIN,
-    PRESSURE,
-    TEMPERATURE_POINT,
+    CHARGE,
+    CURRENT,
+    ENERGY,
+    POWER,
+    VOLTAGE,
     Dimension,
 )
 
@@ -40,15 +40,14 @@ class Type(NamedTuple):
         return self.kind != "unknown"
 
 
-SENSED: dict[str, Dimension] = {
-    "temperature": TEMPERATURE_POINT,
-    "pressure": PRESSURE,
-    "humidity": PLAIN,
-    "illuminance": ILLUMINANCE,
-    "irradiance": IRRADIANCE,
-    "speed": FREQUENCY,
+RATED: dict[str, Dimension] = {
+    "voltage": VOLTAGE,
+    "current": CURRENT,
+    "power": POWER,
+    "energy": ENERGY,
+    "charge": CHARGE,
 }
-"""What a channel reads through a sensor, in place of its own terminals' voltage and current."""
+"""What a part at a channel's terminals is rated for, over the run and in one pulse."""
 
 UNKNOWN = Type("unknown")
 TRUTH = Type("truth value")

@@ -40,12 +40,14 @@ def _asked(file: BenchFile, name: str) -> dict[str, Any]:
     from drivers.faults import BenchError
 
     entry, specification = file.channels[name], file.specifications[name]
+    sensor = file.sensors.get(name)
     missing = [key for key in ("resource", "dialect") if getattr(entry, key) is None]
     said: dict[str, Any] = {
         "channel": name,
         "specification": specification.title,
         "can": list(specification.capabilities),
         "part": entry.part,
+        "sensor": f"{sensor.gives}: {sensor.method}" if sensor is not None else "",
         "resource": entry.resource,
         "missing": missing,
         "state": "not to be asked",
@@ -75,6 +77,8 @@ def _show(terminal: Terminal, said: dict[str, Any]) -> None:
     rows = [["specification", said["specification"]], ["can", ", ".join(said["can"])]]
     if said["part"]:
         rows.append(["wired to", said["part"]])
+    if said["sensor"]:
+        rows.append(["reads", said["sensor"]])
     if said["resource"]:
         rows.append(["resource", said["resource"]])
     if said["missing"]:

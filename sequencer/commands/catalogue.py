@@ -99,12 +99,20 @@ COMMANDS = (
         _BENCH_OPTION,
         _SET,
         _ANSWER,
+        (
+            "--fault",
+            "[CHANNEL:]KIND[@TIME]",
+            "rehearse a fault of the wiring: reversed, lead-off@90s, bounce@1min (may be repeated)",
+        ),
         _SEED,
         _IDEAL,
         _RECORD,
         _LINES,
         _JSON,
         ("--quiet", "", "only how it ended, in one line"),
+        ("--spread", "N", "N runs, drawn within the bench's tolerances; none goes on record"),
+        ("--workers", "N", "processes for the spread (default: the computer's processors)"),
+        ("--cluster", "ADDRESS", "a Dask cluster for the spread, as in tcp://127.0.0.1:8786"),
     ),
     Command(
         "run",
@@ -209,6 +217,12 @@ def _seed(text: str) -> int:
     return int(text)
 
 
+def _count(text: str) -> int:
+    if not text.isascii() or not text.isdecimal() or len(text) > 7 or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text} is no whole number from 1 to 9999999")
+    return int(text)
+
+
 def _positive(text: str) -> float:
     try:
         value = float(text)
@@ -225,10 +239,21 @@ def _format(text: str) -> str:
     return text
 
 
-_TYPES: dict[str, Callable[[str], object]] = {"--seed": _seed, "--speed": _positive}
+_TYPES: dict[str, Callable[[str], object]] = {
+    "--seed": _seed,
+    "--speed": _positive,
+    "--spread": _count,
+    "--workers": _count,
+}
 _FORMATS: dict[tuple[str, str], Callable[[str], object]] = {("export", "--to"): _format}
-_REPEATED = ("--set", "--answer")
-_DEFAULTS: dict[str, object] = {"--seed": 0, "--speed": 1.0, "--set": [], "--answer": []}
+_REPEATED = ("--set", "--answer", "--fault")
+_DEFAULTS: dict[str, object] = {
+    "--seed": 0,
+    "--speed": 1.0,
+    "--set": [],
+    "--answer": [],
+    "--fault": [],
+}
 
 
 class _Parser(argparse.ArgumentParser):

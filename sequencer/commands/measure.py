@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from argparse import Namespace
 from typing import TYPE_CHECKING, Any
 
-from grammar.quantity import CURRENT, POWER, VOLTAGE, write
+from drivers.sensed import SENSED, difference
+from grammar.quantity import CURRENT, VOLTAGE, write
+from sequencer.checker.facts import RATED
 from sequencer.commands.shared import Exit, Mistake, put_data, talk
 
 if TYPE_CHECKING:
     from drivers.bench import BenchFile
-
-_DIMENSIONS = {"voltage": VOLTAGE, "current": CURRENT, "power": POWER}
+    from drivers.channel import Reading
+    from drivers.sensed_channel import SensedChannel
 
 
 def measure(arguments: Namespace) -> int:
@@ -35,9 +38,11 @@ def measure(arguments: Namespace) -> int:
     state = "on" if found["output"] else "off"
     terminal.say(terminal.heading(f"{found['channel']}, output {state}"))
     rows = []
-    for name, dimension in _DIMENSIONS.items():
-        value, error = found[name], found[f"{name}_error"]
+    for name in ("voltage", "current", "power"):
+        value, error, dimension = found[name], found[f"{name}_error"], RATED[name]
         rows.append([name, write(value, dimension, 6), f"± {write(error, dimension, 2)}"])
+    if found["sensor"]:
+        rows.append(_sensed(found))
     terminal.say(terminal.table(rows))
     if found["limited"]:
         terminal.say(terminal.paint("The limit is in control.", "yellow"))
@@ -58,11 +63,12 @@ def _read(file: BenchFile, name: str) -> dict[str, Any]:
     """The reading as plain data in SI. Raises BenchError, and Mistake where it can't be taken."""
     from drivers.bench import open_bench
     from drivers.scpi.channel import ScpiChannel
+    from drivers.sensed_channel import SensedChannel
     from sequencer.engine.guards import reading_uncertainties
 
     opened = open_bench(file, [name])
     try:
-        channel = opened.channels[name]
+        channel, sensed = opened.instruments[name], opened.channels[name]
         assert isinstance(channel, ScpiChannel)
         identity = channel.identify()
         state = channel.read_back()
@@ -85,7 +91,7 @@ def _read(file: BenchFile, name: str) -> dict[str, Any]:
         volts.of_value * abs(voltage) + volts.plus,
         amperes.of_value * abs(current) + amperes.plus,
     )
-    return {
+    found = {
         "channel": name,
         "instrument": " ".join(field for field in identity if field),
         "output": state.output,
@@ -99,4 +105,37 @@ def _read(file: BenchFile, name: str) -> dict[str, Any]:
         "limited": bool(reading.limited),
         "voltage_range": ranges[0],
         "current_range": ranges[1],
+        "sensor": "",
     }
+    if isinstance(sensed, SensedChannel):
+        found |= _of_sensor(sensed, reading, errors, driven=state.output)
+    return found
+
+
+def _of_sensor(
+    channel: SensedChannel, reading: Reading, errors: tuple[float, float], *, driven: bool
+) -> dict[str, Any]:
+    """What a sensor's reading means, None where the instrument isn't set for it as it is now.
+
+    Nor is it known what another channel's sensor is to say first.
+    """
+    sensor = channel.sensor
+    readable = (driven or sensor.reads == "voltage") and not isinstance(sensor.counts_from, str)
+    value = channel.value(reading) if readable else None
+    return {
+        "sensor": sensor.gives,
+        "method": sensor.method,
+        "value": value,
+        "value_error": channel.error(reading, errors) if readable else None,
+    }
+
+
+def _sensed(found: dict[str, Any]) -> list[str]:
+    name, value = found["sensor"], found["value"]
+    if value is None:
+        return [name, "not to be read as the instrument is set now", ""]
+    dimension, error = SENSED[name], found["value_error"]
+    said = (
+        write(value, dimension, 5) if math.isfinite(value) else "outside of what the sensor gives"
+    )
+    return [name, said, f"± {write(error, difference(dimension), 2)}" if error < math.inf else ""]

@@ -23,6 +23,7 @@ from sequencer.commands.shared import (
     tell_of_the_past,
 )
 from sequencer.commands.signals import signals
+from sequencer.commands.spread import refuse_without_spread, show_runs_of_spread
 from sequencer.report import record as shown
 from sequencer.report.keyboard import Asking, Keyboard
 from sequencer.report.problems import show_problems
@@ -55,6 +56,9 @@ def dry_run(arguments: Namespace) -> int:
         raise api.Refused([problems])
     if not arguments.quiet:
         show_problems(terminal, [problems], one_a_line=arguments.lines)
+    if arguments.spread is not None:
+        return show_runs_of_spread(arguments, terminal, loaded, file, settings)
+    refuse_without_spread(arguments)
     store = store_path(arguments)
     if store.is_file():
         with Store.open(store) as opened:
@@ -71,6 +75,7 @@ def dry_run(arguments: Namespace) -> int:
             tell=(lambda words: None) if quiet else told.say,
             begun=told.begun,
             answers=answers_of(arguments.answer),
+            faults=arguments.fault,
         )
     if not quiet or arguments.json:
         show_end(arguments, terminal, finished, file)

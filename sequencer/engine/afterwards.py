@@ -17,6 +17,7 @@ from sequencer.analysis.results import evaluate
 from sequencer.engine.ending import Ending, Tripped
 from sequencer.engine.judging import READ
 from sequencer.engine.port import Port
+from sequencer.engine.sensing import SensorPort
 from sequencer.record import GuardRow, PlotRow, ResultRow
 from sequencer.record.rows import capture_stream
 
@@ -62,12 +63,15 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
     """
     import numpy as np
 
-    smallest = {rated: (math.inf, 0.0) for rated in port.rated if rated.quantity in READ}
+    known = (port.quantity,) if isinstance(port, SensorPort) else READ
+    smallest = {rated: (math.inf, 0.0) for rated in port.rated if rated.quantity in known}
     lines = np.array(sorted(port.pulse_lines), dtype=float)
     for block in _blocks(port, run) if smallest else ():
-        time, voltage, current, step = (np.frombuffer(column) for column in block)
-        with np.errstate(invalid="ignore"):  # over range times nothing is no number
-            values = {"voltage": voltage, "current": current, "power": voltage * current}
+        time, step, *columns = (np.frombuffer(column) for column in block)
+        values = dict(zip(known, columns, strict=False))
+        if "current" in values:
+            with np.errstate(invalid="ignore"):  # over range times nothing is no number
+                values["power"] = values["voltage"] * values["current"]
         pulses = np.isin(step, lines)
         for rated, (margin, _) in smallest.items():
             value = values[rated.quantity]
@@ -84,16 +88,18 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
 
 
 def _blocks(port: Port, run: Run) -> Iterator[Columns]:
-    """Time, voltage, current and line of all readings of a channel, and of what it sampled.
+    """Time, line, voltage and current of all readings of a channel, and of what it sampled.
 
-    What it sampled while it made pulses is left out: samples of both stand in one record.
+    Of one that reads a sensor its quantity in place of the two. What a channel sampled while it
+    made pulses is left out: samples of both stand in one record.
     """
-    yield from run.blocks(run.stream(port.name), ("time", "voltage", "current", "step"))
+    read = (port.quantity,) if isinstance(port, SensorPort) else ("voltage", "current")
+    yield from run.blocks(run.stream(port.name), ("time", "step", *read))
     for name, trace in run.traces().items():
         stream = run.streams().get(capture_stream(name))
         if stream is not None and trace.channels == (port.name,) and not port.pulse_lines:
-            for block in run.blocks(stream, ("time", "voltage", "current")):
-                yield [*block, array("d", [0.0]) * len(block[0])]
+            for time, *block in run.blocks(stream, ("time", "voltage", "current")):
+                yield [time, array("d", [0.0]) * len(time), *block]
 
 
 def _finite(value: float) -> float | None:

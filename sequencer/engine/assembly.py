@@ -10,6 +10,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from drivers.kinds import KINDS
+from drivers.sensed import SENSED
 from sequencer.engine.asking import Asker
 from sequencer.engine.columns import captured_traces, newest_of, only_channel
 from sequencer.engine.compile import Compiler
@@ -18,6 +19,7 @@ from sequencer.engine.judging import Rated
 from sequencer.engine.lines import Lines
 from sequencer.engine.port import Port
 from sequencer.engine.run import Beat, Person, Run
+from sequencer.engine.sensing import SensorPort
 from sequencer.record.rows import CHANNEL_COLUMNS, SAMPLE_COLUMNS, capture_stream, extra_stream
 
 if TYPE_CHECKING:
@@ -37,7 +39,8 @@ class Assembly:
     """The parts of one run.
 
     `steps` and `final` are compiled, `requires` what has to hold before, `names` the places of the
-    recipe's own names in the memory.
+    recipe's own names in the memory. Where it `follows_guards`, the recipe's own guards note how
+    near they came to not holding.
     """
 
     def __init__(
@@ -48,13 +51,15 @@ class Assembly:
         *,
         tell: Callable[[str], None],
         person: Person,
-        beat: Beat | None,
-        real_time: bool,
-        ideal: bool,
-        asker: Asker | None,
-        answers: Mapping[str, Quantity] | None,
+        beat: Beat | None = None,
+        real_time: bool = False,
+        ideal: bool = False,
+        asker: Asker | None = None,
+        answers: Mapping[str, Quantity] | None = None,
+        follows_guards: bool = False,
     ) -> None:
         self.checked = checked
+        self._follows_guards = follows_guards
         self._ideal = ideal
         self._real_time = real_time
         self.record = record
@@ -80,6 +85,9 @@ class Assembly:
         )
         for name in used:
             self.ports[name] = self._port(name, bench, bases[name])
+        for port in self.ports.values():
+            if isinstance(port, SensorPort):
+                port.reference = self._reference(port)
         self._compile(Scope(self.memory, names), bases)
 
     def _compile(self, scope: Scope, bases: Mapping[str, tuple[int, int]]) -> None:
@@ -95,7 +103,10 @@ class Assembly:
         ]
         guards = self._compiler(checked, newest, streams, of_guards=True)
         for node in checked.recipe.guards:
-            self._add_guard(guards.guard(node))
+            guard = guards.guard(node)
+            if self._follows_guards:
+                guard.nearest = guards.nearest(node)
+            self._add_guard(guard)
         self.steps, self.names = compiler.top(checked.recipe.steps)
         self.final = compiler.block(checked.recipe.final)
 
@@ -172,14 +183,16 @@ class Assembly:
 
     def _port(self, name: str, bench: Bench, bases: tuple[int, int]) -> Port:
         facts = self.checked.part_on(name)
-        stream = self.record.stream(name, CHANNEL_COLUMNS)
-        return Port(
+        sensed = self.checked.channels[name].sensed
+        stream = self.record.stream(name, (*CHANNEL_COLUMNS, *filter(None, [sensed])))
+        make: Callable[..., Port] = SensorPort if sensed else Port
+        return make(
             bench.channels[name],
             bench.clock,
             self.run.start,
             self.memory,
             *bases,
-            stream.append,
+            stream,
             self.run.happened,
             part=facts.name if facts is not None else "",
             kind=KINDS[facts.kind] if facts is not None else None,
@@ -193,6 +206,12 @@ class Assembly:
             lateness_s=LATENESS_S if self._real_time else 0.0,
         )
 
+    def _reference(self, port: SensorPort) -> SensorPort | None:
+        """What reads the junction that a sensor's signal counts from; the check has it declared."""
+        junction = port.channel.sensor.counts_from
+        read_by = self.ports[junction] if isinstance(junction, str) else None
+        return read_by if isinstance(read_by, SensorPort) else None
+
     def _rated(self, channel: str) -> list[Rated]:
         """The ratings that a channel's readings are held against: its part's, and those it watches.
 
@@ -203,7 +222,7 @@ class Assembly:
             if part.may_be_destroyed:
                 continue
             for quantity, (low, high) in part.ratings.items():
-                if part.channel == channel:
+                if part.channel == channel and quantity not in SENSED:
                     rated.append(Rated(part.name, quantity, low, high))
                 if part.watched_by.get(quantity) == channel:
                     rated.append(Rated(part.name, quantity, low, high, by=channel))

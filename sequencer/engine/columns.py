@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from drivers.sensed import SENSED
 from grammar import tree
 from sequencer.engine.newest import FUNCTIONS, Newest
 
@@ -60,7 +61,9 @@ def only_channel(checked: Checked, trace: str, quantity: str) -> str | None:
     if quantity in ("voltage", "current"):
         able = [c for c in facts.channels if checked.channels[c].can(f"measure {quantity}")]
     elif quantity in ("power", "limited", "level", "charge", "energy"):
-        able = list(facts.channels)
+        able = [c for c in facts.channels if not checked.channels[c].sensed]
+    elif quantity in SENSED:
+        able = [c for c in facts.channels if checked.channels[c].sensed == quantity]
     else:
         return None
     return able[0] if able else None

@@ -11,13 +11,16 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, cast
 
 from drivers.channel import Mode
+from drivers.sensed import difference
 from grammar import tree
 from grammar.diagnostic import Span
+from grammar.quantity import PLAIN, Dimension
 from sequencer.engine import flow, steps
 from sequencer.engine.compile_waiting import ask, confirm, settle, wait_for
+from sequencer.engine.expressions import Comparison, Expressions, Number
 from sequencer.engine.expressions import Condition as Holds
-from sequencer.engine.expressions import Expressions, Number
-from sequencer.engine.guards import Condition
+from sequencer.engine.further import Further
+from sequencer.engine.guards import Condition, Nearest
 
 if TYPE_CHECKING:
     from sequencer.checker import Checked
@@ -29,8 +32,6 @@ MOST_POINTS = 1_000_000
 NO_TRACE = -1
 """The trace number of a step's reading that goes into no trace."""
 OTHER = {"voltage": "current", "current": "voltage"}
-Row = Callable[[float], None]
-"""What is told that a row of a trace has been measured at a moment (s)."""
 
 
 class Compiler:
@@ -72,7 +73,19 @@ class Compiler:
         channels = tuple(sorted(_channels(node.condition) & self.ports.keys()))
         text = self.text(node.condition.span)
         holds = self.expressions.condition(node.condition)
-        return Condition(text, node.why, holds, channels, set(channels))
+        over_columns = self.expressions.over_columns(node.condition)
+        return Condition(text, node.why, holds, channels, set(channels), over_columns)
+
+    def nearest(self, node: tree.Guard) -> tuple[Nearest, ...]:
+        """What follows how near the comparisons of a guard come to not holding."""
+        return tuple(
+            Nearest(self.text(comparison.span), self._of_distance(comparison), margin)
+            for comparison, margin in self.expressions.comparisons(node.condition)
+        )
+
+    def _of_distance(self, comparison: Comparison) -> Dimension:
+        side = comparison.operand if isinstance(comparison, tree.Inside) else comparison.left
+        return difference(self.checked.dimensions.get(id(side), PLAIN))
 
     def step(self, node: tree.Step) -> steps.Step:
         """One step."""
@@ -193,7 +206,10 @@ class Compiler:
         number = self.expressions.number
         limit = node.duration if node.duration is not None else node.at_most
         assert limit is not None
-        until = self.expressions.condition(node.until) if node.until is not None else None
+        until, over_columns = None, None
+        if node.until is not None:
+            until = self.expressions.condition(node.until)
+            over_columns = self.expressions.over_columns(node.until)
         return flow.Every(
             line,
             text,
@@ -202,6 +218,7 @@ class Compiler:
             number(limit),
             until,
             self.otherwise(node.otherwise),
+            over_columns,
         )
 
     def otherwise(self, block: tree.Block | None) -> list[steps.Step] | None:
@@ -230,22 +247,16 @@ class Compiler:
         first, last, count = values
         return series(first, last, count, node.function.id == "logarithmic")
 
-    def into(self, name: tree.Name | None) -> tuple[int, Row | None]:
-        """The number of a trace, and what is told of each of its rows, where that is wanted."""
+    def into(self, name: tree.Name | None) -> tuple[int, Further | None]:
+        """The number of a trace, and what comes with each of its rows, where something does."""
         if name is None:
             return NO_TRACE, None
-        number, extra = self.checked.traces[name.id].number, self._further(name)
-        newest = self.expressions.newest.get(name.id)
-        append = self.extras[name.id].append if name.id in self.extras else None
-        if append is None:
-            return number, newest.add if newest is not None else None
-
-        def row(moment: float) -> None:
-            append((moment, *extra()))
-            if newest is not None:
-                newest.add(moment)
-
-        return number, row
+        number, newest = self.checked.traces[name.id].number, self.expressions.newest.get(name.id)
+        columns = self._further(name)
+        stream = self.extras.get(name.id)
+        if stream is None and newest is None:
+            return number, None
+        return number, Further(stream, columns, newest)
 
     def keep(self, name: tree.Name) -> Callable[[Iterable[Sample]], None]:
         """What puts a capture's samples on record, with the trace's further columns."""

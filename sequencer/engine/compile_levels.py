@@ -8,7 +8,7 @@ from drivers.channel import Mode
 from grammar import tree
 from sequencer.engine.capturing import CaptureStep
 from sequencer.engine.expressions import Number
-from sequencer.engine.levels import PulsedSweep, PulseTrain, Ramp, Readings, Sweep
+from sequencer.engine.levels import Head, PulsedSweep, PulseTrain, Ramp, Readings, Sweep
 from sequencer.engine.steps import Bounds, Step
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ def _readings(
         tuple(compiler.ports[name.id] for name in channels),
         *compiler.into(into),
         compiler.expressions.condition(until) if until is not None else None,
+        compiler.expressions.over_columns(until) if until is not None else None,
     )
 
 
@@ -46,22 +47,23 @@ def sweep(compiler: Compiler, node: tree.Sweep, line: int, text: str) -> Step:
     number, mode = compiler.expressions.number, cast("Mode", node.mode)
     levels = series(number(node.first), number(node.last), number(node.points), node.logarithmic)
     readings = _readings(compiler, (node.channel, *node.reading), node.into, node.until)
-    limit = _limit(compiler, node.limit, mode)
+    head = Head(line, text, mode, _limit(compiler, node.limit, mode), readings)
     if node.pulsed:
         assert node.width is not None
         assert node.period is not None
         width, period = number(node.width), number(node.period)
-        return PulsedSweep(line, text, mode, limit, readings, levels, width, period)
-    return Sweep(line, text, mode, limit, readings, levels, _number(compiler, node.settle))
+        return PulsedSweep(head, levels, width, period)
+    # What is read meanwhile is no part of a number or a setting.
+    alike = node.settle is None or isinstance(node.settle, tree.Number)
+    alike = alike or (isinstance(node.settle, tree.Name) and node.settle.id != "elapsed")
+    return Sweep(head, levels, _number(compiler, node.settle), alike)
 
 
 def ramp(compiler: Compiler, node: tree.Ramp, line: int, text: str) -> Step:
     """`ramp …`."""
+    readings = _readings(compiler, (node.channel, *node.reading), node.into, node.until)
     return Ramp(
-        line,
-        text,
-        cast("Mode", node.mode),
-        _readings(compiler, (node.channel, *node.reading), node.into, node.until),
+        Head(line, text, cast("Mode", node.mode), None, readings),
         compiler.expressions.number(node.level),
         _number(compiler, node.rate),
         _number(compiler, node.duration),
@@ -72,12 +74,10 @@ def ramp(compiler: Compiler, node: tree.Ramp, line: int, text: str) -> Step:
 def pulse(compiler: Compiler, node: tree.PulseStep, line: int, text: str) -> Step:
     """`pulse …`."""
     assert node.width is not None
+    limit = _limit(compiler, node.limit, node.mode)
+    readings = _readings(compiler, (node.channel,), node.into, None)
     return PulseTrain(
-        line,
-        text,
-        cast("Mode", node.mode),
-        _limit(compiler, node.limit, node.mode),
-        _readings(compiler, (node.channel,), node.into, None),
+        Head(line, text, cast("Mode", node.mode), limit, readings),
         compiler.expressions.number(node.level),
         compiler.expressions.number(node.width),
         _number(compiler, node.period),

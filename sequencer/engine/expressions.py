@@ -10,51 +10,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Mapping
+from functools import lru_cache
+from types import CodeType
 from typing import Any
 
+from drivers.sensed import SENSED
 from grammar import tree
 from grammar.quantity import PLAIN, Dimension, write
+from sequencer.engine.forms import (
+    ALIKE,
+    COLUMNS,
+    SCALAR,
+    ColumnCondition,
+    Form,
+    Margin,
+    NoForm,
+    ratio,
+)
 from sequencer.engine.newest import FUNCTIONS, Newest, Number, Part
+from sequencer.engine.scope import Scope
 
-__all__ = ["READINGS", "Condition", "Expressions", "Number", "Scope"]
+__all__ = ["READINGS", "Comparison", "Condition", "Expressions", "Number", "Scope"]
 
 READINGS = ("voltage", "current", "limited", "level", "charge", "energy", "since", "least current")
-"""What the memory holds of each channel, in this order."""
+"""What the memory holds of each channel, in this order; the value of a sensor stands first."""
 
 Condition = Callable[[], bool]
-
-
-def _ratio(volts: float, amperes: float, least: float) -> float:
-    """A resistance (ohm); without measurable current there is no value: nothing compares to it."""
-    return volts / amperes if abs(amperes) > least else math.nan
-
-
-class Scope:
-    """Names to places in the memory, block within block."""
-
-    def __init__(self, memory: list[float], names: Mapping[str, int]) -> None:
-        self.memory = memory
-        self.blocks: list[dict[str, int]] = [dict(names)]
-
-    def place(self, name: str) -> int:
-        """Where a name's value is kept; the checker has seen to it that it is known."""
-        for block in reversed(self.blocks):
-            if name in block:
-                return block[name]
-        raise KeyError(name)
-
-    def new(self, name: str) -> int:
-        """A place for a new name, seen to the end of its block."""
-        self.memory.append(math.nan)
-        self.blocks[-1][name] = len(self.memory) - 1
-        return len(self.memory) - 1
-
-    def __enter__(self) -> Scope:
-        self.blocks.append({})
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.blocks.pop()
+Comparison = tree.Compare | tree.Inside
 
 
 class Expressions:
@@ -96,7 +78,7 @@ class Expressions:
             "__builtins__": {},
             "m": scope.memory,
             "now": now,
-            "ratio": _ratio,
+            "ratio": ratio,
             "abs": abs,
             "min": min,
             "max": max,
@@ -113,6 +95,40 @@ class Expressions:
     def condition(self, node: tree.Expression) -> Condition:
         """A function that tells whether the condition holds at present."""
         return self._compiled(self.source(node))  # type: ignore[no-any-return]
+
+    def over_columns(self, node: tree.Expression) -> ColumnCondition | None:
+        """The same condition over columns of readings; None where it has no such form."""
+        try:
+            return ColumnCondition(self.source(node, COLUMNS))
+        except NoForm:
+            return None
+
+    def comparisons(self, node: tree.Expression) -> list[tuple[Comparison, Margin]]:
+        """The comparisons that all have to hold for a condition to hold, each with its margin.
+
+        What is no comparison, and what has to hold in part only, has none.
+        """
+        match node:
+            case tree.Logic() if node.operator == "and":
+                return self.comparisons(node.left) + self.comparisons(node.right)
+            case tree.Compare() | tree.Inside():
+                try:
+                    columns = self._distance(node, COLUMNS)
+                except NoForm:
+                    columns = ""  # nor is the condition ever judged over columns
+                scalar = self._compiled(f"({self._distance(node, SCALAR)}, now())")
+                return [(node, Margin(scalar, columns))]
+            case _:
+                return []
+
+    def _distance(self, node: Comparison, form: Form) -> str:
+        if isinstance(node, tree.Inside):
+            low, high = self._ends(node.bounds, form)
+            value = self.source(node.operand, form)
+            return f"min({value} - {low}, {high} - {value})"
+        sides = self.source(node.left, form), self.source(node.right, form)
+        less, more = sides if node.operator.startswith("<") else reversed(sides)
+        return f"({more} - {less})"
 
     def bounds(self, node: tree.Expression, quantity: str) -> Callable[[], tuple[float, float]]:
         """A function that gives the two ends of a limit of a quantity; a value L is -L to L."""
@@ -142,36 +158,47 @@ class Expressions:
         return fill
 
     def _compiled(self, source: str) -> Any:
-        return eval(f"lambda: {source}", self._names)  # noqa: S307 - written here from typed nodes
+        return eval(_code(f"lambda: {source}"), self._names)  # noqa: S307 - written here from typed nodes
 
-    def source(self, node: tree.Expression) -> str:
-        """The Python text of an expression."""
+    def source(self, node: tree.Expression, form: Form = SCALAR) -> str:
+        """The Python text of an expression in a form. Raises NoForm where it has none."""
         match node:
             case tree.Number():
                 return repr(node.quantity.value)
             case tree.Name():
-                return "now()" if node.id == "elapsed" else f"m[{self.scope.place(node.id)}]"
+                return form.now if node.id == "elapsed" else f"m[{self.scope.place(node.id)}]"
             case tree.Member():
-                return self._reading(node)
+                return self._reading(node, form)
             case tree.Negative():
-                return f"(-{self.source(node.operand)})"
+                return f"(-{self.source(node.operand, form)})"
             case tree.Not():
-                return f"(not {self.source(node.operand)})"
+                return form.negation.format(self.source(node.operand, form))
             case tree.Binary():
-                operator = "**" if node.operator == "^" else node.operator
-                return f"({self.source(node.left)} {operator} {self.source(node.right)})"
-            case tree.Compare() | tree.Logic():
-                return f"({self.source(node.left)} {node.operator} {self.source(node.right)})"
+                if node.operator == "^":
+                    form.beyond()
+                left, right = self.source(node.left, form), self.source(node.right, form)
+                return f"({left} {'**' if node.operator == '^' else node.operator} {right})"
+            case tree.Compare():
+                left, right = self.source(node.left, form), self.source(node.right, form)
+                return f"({left} {node.operator} {right})"
+            case tree.Logic():
+                left, right = self.source(node.left, form), self.source(node.right, form)
+                template = form.both if node.operator == "and" else form.either
+                return template.format(left, right)
             case tree.Inside():
-                low, high = self._ends(node.bounds)
-                return f"({low} <= {self.source(node.operand)} <= {high})"
+                low, high = self._ends(node.bounds, form)
+                return form.inside.format(low, self.source(node.operand, form), high)
             case tree.IsState():
+                form.beyond()
                 state = self._bound(self.line(node.line.id))
                 return f"({state} is {node.high})"
             case tree.Call() if node.function.id in FUNCTIONS and self._trace_of(node):
+                form.beyond()
                 return self._bound(self._of_newest(node))
             case tree.Call():
-                arguments = ", ".join(self.source(a.value) for a in node.arguments)
+                if node.function.id not in ALIKE:
+                    form.beyond()
+                arguments = ", ".join(self.source(a.value, form) for a in node.arguments)
                 return f"{node.function.id}({arguments})"
             case _:
                 raise TypeError(f"{type(node).__name__} has no value of its own")
@@ -214,7 +241,7 @@ class Expressions:
         columns, memory = self.columns, self.scope.memory
         return lambda: memory[columns[trace, node.id]]
 
-    def _reading(self, node: tree.Member) -> str:
+    def _reading(self, node: tree.Member, form: Form) -> str:
         if node.base.id in self.facts:
             return repr(self.facts[node.base.id][node.field.id])
         base, field = self.channels[node.base.id], node.field.id
@@ -223,28 +250,37 @@ class Expressions:
         if field == "resistance":
             return f"ratio(m[{base}], m[{base + 1}], m[{base + READINGS.index('least current')}])"
         if field == "elapsed":
-            return f"(now() - m[{base + READINGS.index('since')}])"
+            return f"({form.now} - m[{base + READINGS.index('since')}])"
         if field == "limited":
             return f"(m[{base + 2}] != 0.0)"
+        if field in SENSED:
+            form.beyond()
+            return f"m[{base}]"
         return f"m[{base + READINGS.index(field)}]"
 
-    def _ends(self, node: tree.Expression) -> tuple[str, str]:
+    def _ends(self, node: tree.Expression, form: Form = SCALAR) -> tuple[str, str]:
         match node:
             case tree.Range():
-                low = self.source(node.low) if node.low is not None else "-1e999"
-                high = self.source(node.high) if node.high is not None else "1e999"
+                low = self.source(node.low, form) if node.low is not None else "-1e999"
+                high = self.source(node.high, form) if node.high is not None else "1e999"
                 return low, high
             case tree.Within():
-                half = self.source(node.half)
+                half = self.source(node.half, form)
                 return f"(-{half})", half
             case tree.Tolerance():
-                centre, half = self.source(node.centre), self.source(node.half)
+                centre, half = self.source(node.centre, form), self.source(node.half, form)
                 if id(node) in self.relative:
                     half = f"abs({centre}) * {half}"
                 return f"({centre} - {half})", f"({centre} + {half})"
             case _:
-                value = self.source(node)
+                value = self.source(node, form)
                 return f"(-abs({value}))", f"abs({value})"
+
+
+@lru_cache(maxsize=4096)
+def _code(source: str) -> CodeType:
+    """A line of Python, ready to run: many runs of one recipe have the same ones."""
+    return compile(source, "<recipe>", "eval")
 
 
 def _shown(value: float | bool, dimension: Dimension) -> str:

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING
 
 from sequencer.engine.ending import Failed, LeaveLoop
 from sequencer.engine.expressions import Condition, Number
-from sequencer.engine.steps import Step, all_steps, lasting
+from sequencer.engine.steps import Step, all_steps, lasting, only_measures
 
 if TYPE_CHECKING:
+    from sequencer.engine.blocks import Blocks
+    from sequencer.engine.forms import ColumnCondition
     from sequencer.engine.run import Run
 
 
@@ -65,9 +67,11 @@ class Every(Loop):
         duration: Number,
         until: Condition | None,
         otherwise: Sequence[Step] | None,
+        over_columns: ColumnCondition | None = None,
     ) -> None:
         super().__init__(line, text, body)
         self.period, self.duration, self.until = period, duration, until
+        self.over_columns = over_columns
         self.otherwise = tuple(otherwise) if otherwise is not None else None
         self.may_skip = any(step.takes_time for step in all_steps(body))
 
@@ -99,6 +103,7 @@ class Every(Loop):
     def _turns(self, run: Run, start: float, period: float, last: int) -> bool | None:
         """The ticks; True where the condition came, False where time ran out, None on `leave`."""
         until, body, tick = self.until, self.body, run.tick
+        blocks = self._blocks(run)
         k = 0
         try:
             while True:
@@ -114,11 +119,27 @@ class Every(Loop):
                         passed = min(passed, last + 1)
                         run.skipped(passed - k)
                         k = passed
+                if blocks is not None and blocks.next <= k <= last:
+                    k += blocks.take(k, last)
                 if k > last:
                     return False
                 tick(k)
         except LeaveLoop:
             return None
+
+    def _blocks(self, run: Run) -> Blocks | None:
+        """What takes ticks many at a time; None where each has to run by itself.
+
+        In real time a reading is acted upon before the next one comes.
+        """
+        judged_at_once = self.until is None or self.over_columns is not None
+        measures = only_measures(self.body)
+        if run.real_time or not judged_at_once or measures is None:
+            return None
+        # Only where there are channels to foresee are there columns to reckon with.
+        from sequencer.engine.blocks import Blocks
+
+        return Blocks(run, measures, self.over_columns)
 
 
 class Repeat(Loop):
@@ -137,16 +158,32 @@ class Repeat(Loop):
 
     def run(self, run: Run) -> None:
         """Do it."""
-        memory = run.memory
+        memory, values = run.memory, self.turns()
+        blocks, last = self._blocks(run), len(values) - 1
+        k = 0
         try:
-            for value in self.turns():
+            while k <= last:
+                if blocks is not None and k and blocks.next <= k:
+                    k += blocks.take(k, last)
+                    if k > last:
+                        return
                 if self.place is not None:
-                    memory[self.place] = value
+                    memory[self.place] = values[k]
                 run.attend()
                 run.look_round()
                 self.turn(run)
+                k += 1
         except LeaveLoop:
             return
+
+    def _blocks(self, run: Run) -> Blocks | None:
+        """As `Every`'s; turns that are counted by name may differ in what comes with a reading."""
+        measures = only_measures(self.body)
+        if run.real_time or self.place is not None or measures is None:
+            return None
+        from sequencer.engine.blocks import Turns
+
+        return Turns(run, measures)
 
 
 class Leave(Step):

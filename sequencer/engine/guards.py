@@ -10,11 +10,17 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from drivers.channel import Setpoint
 from drivers.specification import Specification
+from sequencer.engine.forms import ColumnCondition, Margin
+
+if TYPE_CHECKING:
+    from grammar.quantity import Dimension
+    from sequencer.engine.forms import Array, Value
 
 LARGEST = sys.float_info.max
 """Stands for no bound: what is over range, or no number, still lies outside."""
@@ -53,19 +59,12 @@ def reading_uncertainties(
     aperture_s: float,
     line_frequency_hz: float,
 ) -> tuple[Uncertainty, Uncertainty]:
-    """Uncertainty of voltage and current readings: accuracy and three deviations of the noise."""
+    """Uncertainty of voltage and current readings in the smallest ranges that hold these."""
     volts = specification.voltage_range(voltage_range) or specification.voltage_ranges[-1]
     amperes = specification.current_range(current_range) or specification.current_ranges[-1]
-    cycles = math.sqrt(max(aperture_s * line_frequency_hz, 1e-9))
     return (
-        Uncertainty(
-            volts.measure.of_value,
-            volts.measure.plus + 3 * volts.noise / cycles + volts.resolution,
-        ),
-        Uncertainty(
-            amperes.measure.of_value,
-            amperes.measure.plus + 3 * amperes.noise / cycles + amperes.resolution,
-        ),
+        Uncertainty(*specification.reading_error(volts, aperture_s, line_frequency_hz)),
+        Uncertainty(*specification.reading_error(amperes, aperture_s, line_frequency_hz)),
     )
 
 
@@ -88,12 +87,40 @@ def most_out(setpoint: Setpoint, voltage: tuple[float, float]) -> float:
     return reach * abs(setpoint.level)
 
 
+class Nearest:
+    """How near one comparison of a guard came to not holding, where somebody wants to know.
+
+    `text` is the comparison, `dimension` that of the distance of its sides, `left` the least of it
+    so far (SI, infinite before anything was read) and `when_s` the time at which it was judged.
+    """
+
+    def __init__(self, text: str, dimension: Dimension, margin: Margin) -> None:
+        self.text, self.dimension = text, dimension
+        self._margin = margin
+        self.left, self.when_s = math.inf, 0.0
+
+    def look(self) -> None:
+        """At what is in the memory now."""
+        left, when_s = self._margin.now()
+        # What is no number, or over range, says nothing of a distance.
+        if math.isfinite(left) and left < self.left:
+            self.left, self.when_s = left, when_s
+
+    def look_back(self, memory: Sequence[Value], times_s: Array) -> None:
+        """At columns of readings that were judged at these times."""
+        left, when_s = self._margin.least(memory, times_s)
+        if left < self.left:
+            self.left, self.when_s = left, when_s
+
+
 @dataclass
 class Condition:
     """A guard of the recipe: its text, its condition over the memory, the channels it names.
 
     `unread` are those of them that have no reading yet; until none is left it can't be judged.
-    `spent` is that it has tripped and has not held since.
+    `spent` is that it has tripped and has not held since. `over_columns` is the same condition for
+    many readings at once, None where it has no such form. `nearest` follows its comparisons, where
+    that is wanted.
     """
 
     text: str
@@ -101,4 +128,11 @@ class Condition:
     holds: Callable[[], bool]
     channels: tuple[str, ...]
     unread: set[str]
+    over_columns: ColumnCondition | None = None
     spent: bool = False
+    nearest: tuple[Nearest, ...] = ()
+
+    def look(self) -> None:
+        """Note how near it is to not holding, by what is in the memory now."""
+        for comparison in self.nearest:
+            comparison.look()

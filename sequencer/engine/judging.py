@@ -226,6 +226,8 @@ class Judge:
             condition.unread.discard(self.channel)
             if condition.unread:
                 continue
+            if condition.nearest:
+                condition.look()
             if condition.holds():
                 condition.spent = False
             elif not (condition.spent and self.in_final):
@@ -235,6 +237,13 @@ class Judge:
                 raise Tripped(
                     f"guard `{condition.text}` no longer holds{why}", condition.text, self.channel
                 )
+
+    def held(self, reading: tuple[float, ...]) -> None:
+        """The recipe's own guards were judged over columns, and hold up to this reading."""
+        self._memory[self._base : self._base + 6] = reading
+        for condition in self.conditions:
+            if not condition.unread:
+                condition.spent = False
 
     def _trip_tally(self, part: str, tally: Tally, total: float, note: str) -> None:
         ends = (-math.inf, tally.bound) if tally.sign > 0 else (-tally.bound, math.inf)

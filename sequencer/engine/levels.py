@@ -18,8 +18,11 @@ from sequencer.engine.expressions import Condition, Number
 from sequencer.engine.steps import Bounds, Step, lasting
 
 if TYPE_CHECKING:
+    from sequencer.engine.forms import ColumnCondition
+    from sequencer.engine.further import Further
     from sequencer.engine.port import Port
     from sequencer.engine.run import Run
+    from sequencer.engine.series import Series
 
 RAMP_PERIOD_S = 0.1
 COUNTED_ALOUD = 10
@@ -29,13 +32,14 @@ COUNTED_ALOUD = 10
 class Readings(NamedTuple):
     """What is read after each level: the source first, then others; the trace, its other columns.
 
-    `until` ends the series where it holds after a reading.
+    `until` ends the series where it holds after a reading; `over_columns` is the same for many.
     """
 
     ports: tuple[Port, ...]
     trace: int
-    row: Callable[[float], None] | None
+    further: Further | None
     until: Condition | None
+    over_columns: ColumnCondition | None = None
 
     def take(self, line: int) -> bool:
         """Read every channel; True where the series is over."""
@@ -45,9 +49,19 @@ class Readings(NamedTuple):
 
     def over(self) -> bool:
         """The readings are there: the further columns, and whether the series is over."""
-        if self.row is not None:
-            self.row(self.ports[0].last_time)
+        if self.further is not None:
+            self.further.row(self.ports[0].last_time)
         return self.until is not None and self.until()
+
+
+class Head(NamedTuple):
+    """What every such step begins with; without a limit the last `source`'s holds."""
+
+    line: int
+    text: str
+    mode: Mode
+    limit: Bounds | None
+    readings: Readings
 
 
 class _Levels(Step):
@@ -55,12 +69,10 @@ class _Levels(Step):
 
     takes_time = True
 
-    def __init__(
-        self, line: int, text: str, mode: Mode, limit: Bounds | None, readings: Readings
-    ) -> None:
-        super().__init__(line, text)
-        self.mode, self.limit, self.readings = mode, limit, readings
-        self.source = readings.ports[0]
+    def __init__(self, head: Head) -> None:
+        super().__init__(head.line, head.text)
+        self.mode, self.limit, self.readings = head.mode, head.limit, head.readings
+        self.source = head.readings.ports[0]
 
     def bounds(self, run: Run) -> tuple[float, float]:
         """The limit: the step's own, or that of the last `source`."""
@@ -83,29 +95,44 @@ class Sweep(_Levels):
 
     def __init__(
         self,
-        line: int,
-        text: str,
-        mode: Mode,
-        limit: Bounds | None,
-        readings: Readings,
+        head: Head,
         levels: Callable[[], Sequence[float]],
         settle: Number | None,
+        settles_alike: bool,
     ) -> None:
-        super().__init__(line, text, mode, limit, readings)
-        self.levels, self.settle = levels, settle
+        super().__init__(head)
+        self.levels, self.settle, self.settles_alike = levels, settle, settles_alike
 
     def run(self, run: Run) -> None:
         """Do it."""
         low, high = self.bounds(run)
-        for level in self.levels():
+        setpoints = [Setpoint(self.mode, level, low, high) for level in self.levels()]
+        series = self._series(run)
+        k = 0
+        while k < len(setpoints):
+            k += series.take(k, setpoints) if series is not None else 0
+            if k == len(setpoints):
+                return
+            setpoint = setpoints[k]
+            k += 1
             run.attend()
-            run.program(self.source, Setpoint(self.mode, level, low, high))
+            run.program(self.source, setpoint)
             if self.settle is not None:
                 run.wait_until(run.now() + lasting(self.settle(), self.line))
             else:
                 run.look_round()
             if self.readings.take(self.line):
                 return
+
+    def _series(self, run: Run) -> Series | None:
+        """What takes many levels at a time; None where each has to run by itself."""
+        if run.real_time or not self.settles_alike:
+            return None
+        # Only where there are channels to foresee are there columns to reckon with.
+        from sequencer.engine.series import Series
+
+        settle_s = None if self.settle is None else lasting(self.settle(), self.line)
+        return Series(run, self.readings, self.line, settle_s)
 
 
 class Ramp(_Levels):
@@ -118,16 +145,13 @@ class Ramp(_Levels):
 
     def __init__(
         self,
-        line: int,
-        text: str,
-        mode: Mode,
-        readings: Readings,
+        head: Head,
         level: Number,
         rate: Number | None,
         duration: Number | None,
         size: Number | None,
     ) -> None:
-        super().__init__(line, text, mode, None, readings)
+        super().__init__(head)
         self.level, self.rate, self.duration, self.size = level, rate, duration, size
 
     def run(self, run: Run) -> None:
@@ -208,18 +232,14 @@ class PulseTrain(_Pulses):
 
     def __init__(
         self,
-        line: int,
-        text: str,
-        mode: Mode,
-        limit: Bounds | None,
-        readings: Readings,
+        head: Head,
         level: Number,
         width: Number,
         period: Number | None,
         count: Number | None,
         countdown: Number | None,
     ) -> None:
-        super().__init__(line, text, mode, limit, readings)
+        super().__init__(head)
         self.level, self.width, self.period = level, width, period
         self.count_of, self.countdown = count, countdown
 
@@ -248,17 +268,9 @@ class PulsedSweep(_Pulses):
     """`sweep …, pulsed`: a pulse at each level; the source stays where it is programmed."""
 
     def __init__(
-        self,
-        line: int,
-        text: str,
-        mode: Mode,
-        limit: Bounds | None,
-        readings: Readings,
-        levels: Callable[[], Sequence[float]],
-        width: Number,
-        period: Number,
+        self, head: Head, levels: Callable[[], Sequence[float]], width: Number, period: Number
     ) -> None:
-        super().__init__(line, text, mode, limit, readings)
+        super().__init__(head)
         self.levels, self.width, self.period = levels, width, period
 
     def run(self, run: Run) -> None:

@@ -75,7 +75,7 @@ class Pace:
         self._beat = beat
         self._grids: list[_Grid] = []
         self._powered: list[Port] = []
-        self._watched: list[Port] = []
+        self.watched: list[Port] = []
         self._ignoring_person = False
         self._switching_off = False
 
@@ -108,7 +108,7 @@ class Pace:
         while True:
             self.attend()
             due = moment
-            for port in self._watched:
+            for port in self.watched:
                 due = min(due, max(port.next_due, self.now()))
             self._pass_time(due)
             if due >= moment:
@@ -116,7 +116,7 @@ class Pace:
             self._read_due(due)
 
     def _read_due(self, moment: float) -> None:
-        for port in self._watched:
+        for port in self.watched:
             if port.next_due <= moment + 1e-9:
                 port.measure()
 
@@ -125,9 +125,9 @@ class Pace:
 
         `but` are the channels that the step reads itself.
         """
-        if self._watched:
+        if self.watched:
             moment = self.now() + ahead_s
-            for port in self._watched:
+            for port in self.watched:
                 if port.next_due <= moment and port not in but:
                     port.measure()
 
@@ -156,7 +156,7 @@ class Pace:
         moment = grid.start + k * grid.period
         if self.real_time or self._person.stop:
             self.attend()
-        for port in self._watched:
+        for port in self.watched:
             if port.next_due < moment:
                 self._watch_until(moment, grid.period)
                 self._read_left_out(moment - grid.period)
@@ -169,15 +169,20 @@ class Pace:
             if late > UNHEEDED_LATENESS_S:
                 grid.late += 1
 
+    @property
+    def grid(self) -> _Grid:
+        """The innermost loop's grid."""
+        return self._grids[-1]
+
     def _watch_until(self, moment: float, period: float) -> None:
         """Read what is due before a tick, on whole fractions of the period."""
         while True:
             now = self.now()
-            nearest = min(port.next_due for port in self._watched)
+            nearest = min(port.next_due for port in self.watched)
             if nearest >= moment or now >= moment:
                 return
             parts = max(1, math.ceil(period / max(nearest - now, 1e-9)))
-            longest = max(port.shortest_interval_s for port in self._watched)
+            longest = max(port.shortest_interval_s for port in self.watched)
             parts = min(parts, max(1, math.floor(period / longest)))
             left = (moment - now) / period * parts
             # A fraction that the clock's whole nanoseconds can't tell from now would never pass.
@@ -187,7 +192,7 @@ class Pace:
             self._pass_time(min(due, moment))
             if self.now() >= moment - longest / 2:
                 return
-            for port in self._watched:
+            for port in self.watched:
                 if port.next_due <= self.now() + period / parts:
                     port.measure()
 
@@ -197,7 +202,7 @@ class Pace:
         The body takes too long to leave a place between two ticks, and doesn't read it itself.
         """
         now = self.now()
-        for port in self._watched:
+        for port in self.watched:
             if port.next_due <= now and port.last_time < tick:
                 port.measure()
 
@@ -234,8 +239,8 @@ class Pace:
         others = [
             p for p in self.ports.values() if p.watches_others and not p.on and p.can_measure_off
         ]
-        self._watched = [*self._powered, *others] if self._powered else []
-        self.several = len(self.ports) > 1 and bool(self._watched)
+        self.watched = [*self._powered, *others] if self._powered else []
+        self.several = len(self.ports) > 1 and bool(self.watched)
 
     def event(self, kind: str, text: str, port: Port | None = None) -> None:
         """Something that the run did, on record."""

@@ -21,6 +21,8 @@ from sequencer.engine.judging import Judge, Rated
 if TYPE_CHECKING:
     from drivers.clock import Clock
     from sequencer.engine.sampling import Capturing
+    from sequencer.record import StreamWriter
+    from sequencer.record.blocks import Column
 
 OWN_READING = -1
 """The trace number of a reading that the runner takes by itself."""
@@ -43,7 +45,7 @@ class Port:
         memory: list[float],
         base: int,
         guard_base: int,
-        append: Callable[[tuple[float, ...]], None],
+        stream: StreamWriter,
         happened: Callable[[str, Event], None],
         *,
         part: str = "",
@@ -64,6 +66,7 @@ class Port:
         self.ratings = dict(ratings or {})
         self.not_pushed = not_pushed
         self.may_be_destroyed = may_be_destroyed
+        self.destroyed = ""
         self.rated = (*rated, *per_pulse)
         self.memory = memory
         self.base = base
@@ -76,7 +79,9 @@ class Port:
         self.counters = Counters({} if may_be_destroyed else self.ratings, kind)
         self.clock = clock
         self.start = start
-        self._append = append
+        self._append = stream.append
+        self.put_many: Callable[[Sequence[Column], int], None] | None = stream.extend
+        """What puts many rows on record at once; None where each is told to somebody."""
         self._happened = happened
         self._line_frequency_hz = line_frequency_hz
         self._ideal = ideal
@@ -87,10 +92,12 @@ class Port:
         self.capturing: Capturing | None = None
         self.pulse_lines: set[int] = set()
         """The lines of the recipe that pulses came from."""
-        self._limited = 0.0
+        self.limited = 0.0
+        """Whether the limit was in control at the newest reading."""
         self.next_poll = 0.0
         self._uncertain = (EXACT, EXACT)
-        self._interval = LONGEST_BLIND_S
+        self._judged_for: tuple[Acquisition, float] | None = None
+        self.interval_s = LONGEST_BLIND_S
         self.next_due = 0.0
         self.last_time = 0.0
         self.rejudge()
@@ -99,6 +106,17 @@ class Port:
     def can_measure_off(self) -> bool:
         """Whether the channel measures with its output off."""
         return self.channel.specification.can("measure open")
+
+    @property
+    def looks_ahead(self) -> bool:
+        """Whether many of its readings may be taken and judged at once."""
+        return (
+            hasattr(self.channel, "peek_many")
+            and hasattr(self.clock, "ticks")
+            and self.alive is None
+            and self.put_many is not None
+            and all(condition.over_columns is not None for condition in self.judge.conditions)
+        )
 
     @property
     def watches_others(self) -> bool:
@@ -126,26 +144,32 @@ class Port:
 
     def rejudge(self) -> None:
         """Work the bounds out anew: after a change of setpoint, ranges or output."""
-        specification, counters = self.channel.specification, self.counters
-        self._uncertain = self.errors_over(self.aperture_s)
-        volts, amperes = self._uncertain
-        for place in (self.base, self.guard_base):
-            self.memory[place + LEAST_CURRENT] = amperes.plus
-        self.judge.work_out(volts, amperes)
-        # A reading speaks for its aperture's middle, and the next one may be the shortest interval
-        # away; then the output has to open.
-        blind = (
-            self.shortest_interval_s
-            + self.aperture_s / 2
-            + specification.switching_time
-            + self._lateness_s
-        )
-        gains = {"energy": volts.of_value + amperes.of_value, "charge": amperes.of_value}
+        if self._judged_for != (self.acquisition, self.others_s):
+            # A sweep changes its level a thousand times, and nothing of this.
+            self._judged_for = self.acquisition, self.others_s
+            self._work_out()
         flow = NOTHING_FLOWS
         if self.on and self.setpoint is not None:
             flow = most_flow(self.setpoint, self.ratings.get("voltage", (0.0, 0.0)))
-        counters.look_ahead(flow, blind, LONGEST_BLIND_S, gains)
+        self.counters.look_ahead(flow, self._blind_s, LONGEST_BLIND_S, self._gains)
         self.look_again()
+
+    def _work_out(self) -> None:
+        """What follows from how the channels measure: errors, bounds, how long nobody can look."""
+        volts, amperes = self._uncertain = self.errors_over(self.aperture_s)
+        for place in (self.base, self.guard_base):
+            self.memory[place + LEAST_CURRENT] = amperes.plus
+        self.judge.work_out(volts, amperes)
+        self._shortest_s = self.shortest_interval_s
+        # A reading speaks for its aperture's middle, and the next one may be the shortest interval
+        # away; then the output has to open.
+        self._blind_s = (
+            self._shortest_s
+            + self.aperture_s / 2
+            + self.channel.specification.switching_time
+            + self._lateness_s
+        )
+        self._gains = {"energy": volts.of_value + amperes.of_value, "charge": amperes.of_value}
 
     # The path of a reading
 
@@ -170,7 +194,7 @@ class Port:
             flow, work = (current, power) if within else counters.countable(current, power)
             near = counters.add(moment, flow, work)
         self.last_time = moment
-        self.next_due = moment + self._interval
+        self.next_due = moment + self.interval_s
         memory, base = self.memory, self.base
         if line:
             memory[base] = voltage
@@ -192,8 +216,8 @@ class Port:
             self.judge_tallies()
         if self.judge.conditions:
             self.judge.hold_conditions((voltage, current, limited, *memory[base + 3 : base + 6]))
-        if limited != self._limited or moment >= self.next_poll:
-            self._limited = limited
+        if limited != self.limited or moment >= self.next_poll:
+            self.limited = limited
             self.poll(moment)
         return reading
 
@@ -236,6 +260,7 @@ class Port:
             told(row)
 
         self._append = append
+        self.put_many = None
 
     def look(self) -> Reading:
         """A reading that is on record and judged by nobody here: the look before power."""
@@ -286,9 +311,13 @@ class Port:
         self.next_poll = moment + LONGEST_BLIND_S
         for event in self.channel.poll():
             self._happened(self.name, event._replace(time=event.time - self.start))
-            if event.kind in ("dropped", "power cycle", "panel"):
+            if event.kind in ("dropped", "damage", "power cycle", "panel"):
                 self.on = event.kind == "panel" and self.on
                 raise Failed(f"{self.name}: {event.text}", "instrument")
+            if event.kind == "destroyed":
+                if not self.may_be_destroyed:
+                    raise Failed(f"{self.part or self.name}: {event.text}", "part")
+                self.destroyed = event.text
 
     def look_again(self) -> None:
         """When this channel must be read next: what can flow until then stays under a tenth.
@@ -299,10 +328,10 @@ class Port:
             self.next_due = self.counters.uncounted_since + self.counters.time_left()
             return
         interval = min(LONGEST_BLIND_S, self.counters.interval())
-        self._interval = max(interval, self.shortest_interval_s)
+        self.interval_s = max(interval, self._shortest_s)
         # It counts from the last reading: a change puts off nothing, or changes that follow one
         # another would keep the run blind.
-        self.next_due = self.last_time + self._interval
+        self.next_due = self.last_time + self.interval_s
 
     # What changes a port
 

@@ -106,6 +106,8 @@ def _of_sensors(checked: Checked) -> Iterator[Problem]:
     for part in checked.parts.values():
         for quantity in part.ratings:
             watched = part.watched_by.get(quantity)
+            if watched and checked.channels[watched].sensed == quantity:
+                continue
             if quantity in _READ and not (watched and quantity in ("energy", "charge")):
                 continue
             by = f"`{watched}` reads" if watched else "its channel reads"

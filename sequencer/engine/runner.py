@@ -12,10 +12,9 @@ import traceback
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from drivers.faults import BenchError
-from sequencer.engine.asking import Asker
 from sequencer.engine.assembly import Assembly
 from sequencer.engine.ending import (
     Ending,
@@ -33,7 +32,6 @@ from sequencer.record.failures import StoreError
 
 if TYPE_CHECKING:
     from drivers.bench import Bench
-    from grammar.quantity import Quantity
     from sequencer.checker import Checked
     from sequencer.record import RunWriter
 
@@ -46,7 +44,7 @@ LONGEST_AFTERWARDS_S = 600.0
 
 
 class Runner:
-    """Runs one checked recipe once on one opened bench."""
+    """Runs one checked recipe once on one opened bench; `rest` is as in `Assembly`."""
 
     def __init__(
         self,
@@ -54,30 +52,15 @@ class Runner:
         bench: Bench,
         record: RunWriter,
         *,
-        tell: Callable[[str], None],
         person: Person | None = None,
         beat: Beat | None = None,
-        real_time: bool = False,
-        ideal: bool = False,
-        asker: Asker | None = None,
-        answers: Mapping[str, Quantity] | None = None,
+        **rest: Any,
     ) -> None:
         self.checked = checked
         self._beat = beat
         self.record = record
         self.person = person or Person()
-        made = Assembly(
-            checked,
-            bench,
-            record,
-            tell=tell,
-            person=self.person,
-            beat=beat,
-            real_time=real_time,
-            ideal=ideal,
-            asker=asker,
-            answers=answers,
-        )
+        made = Assembly(checked, bench, record, person=self.person, beat=beat, **rest)
         self.made = made
         self.run, self.ports, self.memory = made.run, made.ports, made.memory
         self.requires, self.steps, self.final = made.requires, made.steps, made.final
@@ -90,12 +73,16 @@ class Runner:
         gc.collect()
         gc.freeze()
         try:
-            ending = self._ended(self._guarded(self._whole))
-        except BaseException as error:  # between two lines of what guards against it
-            ending = self._ended(_broken_off(error))
+            return self.run_to_end()
         finally:
             gc.unfreeze()
-        return ending
+
+    def run_to_end(self) -> Ending:
+        """As `execute`, where the collector has been seen to for many runs at once."""
+        try:
+            return self._ended(self._guarded(self._whole))
+        except BaseException as error:  # between two lines of what guards against it
+            return self._ended(_broken_off(error))
 
     def _ended(self, ending: Ending) -> Ending:
         """The safe end, begun anew where something comes between; bounded."""
@@ -221,6 +208,12 @@ class Runner:
             elif final.outcome is not Outcome.FINISHED:
                 self._note("end", f"in `finally`: {final.reason}")
             unknown = self._all_off(final)
+        lost = [port for port in self.ports.values() if port.destroyed]
+        if lost and ending.outcome is Outcome.FINISHED and not ending.reason:
+            what = "; ".join(
+                f"{port.part} was destroyed, as it may be: {port.destroyed}" for port in lost
+            )
+            ending = replace(ending, reason=what)
         if unknown:
             ending = replace(ending, outcome=Outcome.FAILED, unknown=unknown)
         return ending

@@ -15,6 +15,7 @@ from sequencer.engine.ending import Failed, Stopped
 from sequencer.engine.expressions import Number
 
 if TYPE_CHECKING:
+    from sequencer.engine.further import Further
     from sequencer.engine.port import Port
     from sequencer.engine.run import Run
 
@@ -119,10 +120,16 @@ class Measure(Step):
         text: str,
         ports: Sequence[Port],
         trace: int,
-        extras: Callable[[float], None] | None,
+        further: Further | None,
     ) -> None:
         super().__init__(line, text)
-        self.ports, self.trace, self.extras = tuple(ports), trace, extras
+        self.ports, self.trace, self.further = tuple(ports), trace, further
+
+    @property
+    def takes_many(self) -> bool:
+        """Whether many of its readings may be taken at once."""
+        alone = self.further is None or self.further.takes_many
+        return alone and all(port.looks_ahead for port in self.ports)
 
     def run(self, run: Run) -> None:
         """Do it."""
@@ -130,8 +137,19 @@ class Measure(Step):
             run.look_round(sum(port.aperture_s for port in self.ports), self.ports)
         for port in self.ports:
             port.measure(self.trace, self.line)
-        if self.extras is not None:
-            self.extras(self.ports[0].last_time)
+        if self.further is not None:
+            self.further.row(self.ports[0].last_time)
+
+
+def only_measures(steps: Sequence[Step]) -> list[Measure] | None:
+    """The steps, where all that they do is to measure channels, each once, that look ahead."""
+    measures: list[Measure] = []
+    for step in steps:
+        if not isinstance(step, Measure) or not step.takes_many:
+            return None
+        measures.append(step)
+    ports = [port for step in measures for port in step.ports]
+    return measures if len(ports) == len({port.name for port in ports}) else None
 
 
 class Wait(Step):

@@ -20,9 +20,8 @@ class Tally:
     """
 
     __slots__ = (
-        "_down",
-        "_up",
         "bound",
+        "down",
         "flow",
         "highest",
         "highest_at",
@@ -32,6 +31,7 @@ class Tally:
         "stores",
         "total",
         "trip",
+        "up",
     )  # fmt: skip
 
     def __init__(self, quantity: str, sign: float, bound: float, stores: bool) -> None:
@@ -48,7 +48,7 @@ class Tally:
         open, `longest_s` the longest interval between readings, `gain` the gain error.
         """
         self.flow = flow
-        self._up, self._down = 1 + gain, 1 - gain
+        self.up, self.down = 1 + gain, 1 - gain
         self.trip = self.bound - flow * blind_s
         # With apertures of seconds the output may take longer to open than ten intervals.
         self.relaxed = min(self.trip, self.bound - flow * longest_s / SHARE_OF_WHAT_IS_LEFT)
@@ -61,7 +61,7 @@ class Tally:
         if self.sign < 0:
             now, before = -now, -before
         most = (now if now > before else before) * interval
-        total = self.total + most * (self._up if most > 0 else self._down)
+        total = self.total + most * (self.up if most > 0 else self.down)
         if total < 0.0 and self.stores:
             total = 0.0
         self.total = total
@@ -72,7 +72,7 @@ class Tally:
 
     def most(self, amount: float) -> float:
         """An amount (J or C) that may yet go in, with the gain error."""
-        return amount * self._up
+        return amount * self.up
 
     def begin(self) -> None:
         """The output goes on anew: a part that stores is counted from here."""

@@ -93,7 +93,9 @@ def parts_wanted(draft: Draft) -> list[tuple[str, str]]:
     return [
         (name, entry.part or "part")
         for name, entry in draft.bench.channels.items()
-        if name in checked.channels and checked.part_on(name) is None
+        if name in checked.channels
+        and checked.part_on(name) is None
+        and name not in draft.bench.sensors
     ]
 
 

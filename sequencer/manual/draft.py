@@ -216,7 +216,9 @@ def head_of(bench: BenchFile, title: str) -> list[str]:
     """The declarations that a bench file gives by itself: a title and its channels."""
     lines = [f'recipe "{_plain(title)}"', ""]
     for name, specification in bench.specifications.items():
-        lines.append(f"channel {name}: {', '.join(specification.capabilities)}")
+        sensor = bench.sensors.get(name)
+        able = specification.capabilities if sensor is None else [f"measure {sensor.gives}"]
+        lines.append(f"channel {name}: {', '.join(able)}")
     return lines
 
 

@@ -10,6 +10,7 @@ from array import array
 from typing import TYPE_CHECKING
 
 from grammar.quantity import CURRENT, VOLTAGE, write
+from sequencer.engine.sensing import SensorPort
 from sequencer.record.rows import CHANNEL_COLUMNS
 from sequencer.report.counts import COLUMNS, Count
 from sequencer.report.following import Look
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from sequencer.checker import PartFacts
     from sequencer.engine.port import Port
 
-_PLACES = tuple(CHANNEL_COLUMNS.index(name) for name in COLUMNS)
+_PLACES = (*(CHANNEL_COLUMNS.index(name) for name in COLUMNS), len(CHANNEL_COLUMNS))
 _MOST_WAITING = 4096
 
 
@@ -29,12 +30,13 @@ class State:
 
     def __init__(self, port: Port, part: PartFacts | None) -> None:
         self.port = port
-        self._count = Count(part)
-        self._waiting = [array("d") for _ in COLUMNS]
+        self._count = Count(part, port.quantity if isinstance(port, SensorPort) else "")
+        self._waiting = [array("d") for _ in self._count.columns]
         port.also(self._take)
 
     def _take(self, row: tuple[float, ...]) -> None:
-        for column, place in zip(self._waiting, _PLACES, strict=True):
+        # The value of a sensor comes last, where there is one.
+        for column, place in zip(self._waiting, _PLACES, strict=False):
             column.append(row[place])
         if len(self._waiting[0]) >= _MOST_WAITING:
             self._settle()
@@ -42,7 +44,7 @@ class State:
     def _settle(self) -> None:
         if self._waiting[0]:
             self._count.take(self._waiting)
-            self._waiting = [array("d") for _ in COLUMNS]
+            self._waiting = [array("d") for _ in self._count.columns]
 
     def lines(self) -> list[str]:
         """How it stands, in two lines; in one where nothing was set or read yet."""
@@ -61,6 +63,8 @@ class State:
             mode=setpoint.mode if setpoint is not None else "",
             limit=_limit(setpoint) if setpoint is not None else "",
             guards=count.headroom() if count.rows else (),
+            sensed=count.sensed,
+            value=count.value,
         )
         name = look.channel + (f" ({look.part})" if look.part else "")
         set_to = setting(look)

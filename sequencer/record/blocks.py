@@ -10,12 +10,19 @@ import sqlite3
 import struct
 import sys
 from array import array
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from sequencer.record.schema import transaction
 
 ROWS = 4096  # of a full block
 Row = tuple[float, ...]
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Column = float | npt.NDArray[np.float64]
+    """A column of rows; a number where it is constant."""
 
 # A flush that was interrupted after its commit comes again, with more rows perhaps.
 _INSERT = "INSERT OR REPLACE INTO block VALUES (?, ?, ?, ?, ?, ?, ?)"
@@ -38,6 +45,34 @@ def pack_columns(rows: Sequence[Row]) -> list[bytes]:
     return packed
 
 
+def pack_rows(rows: Sequence[Row]) -> list[bytes]:
+    """Each column of equally long rows as little-endian float64."""
+    pack = struct.Struct(f"<{len(rows)}d").pack
+    return [pack(*column) for column in zip(*rows, strict=True)]
+
+
+def pack_piece(columns: Sequence[Column], first: int, last: int) -> list[bytes]:
+    """The rows from `first` to before `last` of columns, as little-endian float64."""
+    return [
+        struct.pack("<d", column) * (last - first)
+        if isinstance(column, float)
+        else column[first:last].astype("<f8").tobytes()
+        for column in columns
+    ]
+
+
+def rows_of(columns: Sequence[Column], count: int) -> Iterator[Row]:
+    """The same one row after the other."""
+    listed = [[c] * count if isinstance(c, float) else c[:count].tolist() for c in columns]
+    return zip(*listed, strict=True)
+
+
+def join_pieces(pieces: Sequence[Sequence[bytes]]) -> list[bytes]:
+    """Each column of packed pieces as one, 8 bytes where it is constant."""
+    joined = [b"".join(column) for column in zip(*pieces, strict=True)]
+    return [data[:8] if data == data[:8] * (len(data) // 8) else data for data in joined]
+
+
 def unpack_column(data: bytes, count: int) -> array[float]:
     """A packed column of `count` rows as numbers."""
     column = array("d", data)
@@ -53,10 +88,10 @@ def unpack_rows(rows: Sequence[bytes], width: int) -> list[Row]:
 
 
 def insert_block(
-    connection: sqlite3.Connection, stream: int, first: int, rows: Sequence[Row]
+    connection: sqlite3.Connection, stream: int, first: int, count: int, packed: Sequence[bytes]
 ) -> None:
-    """Insert a block in one transaction; the rows' first column is their time."""
-    records = _records(stream, first, rows)
+    """Insert a block of packed columns in one transaction; the first column is the rows' time."""
+    records = _records(stream, first, count, packed)
     with transaction(connection):
         connection.executemany(_INSERT, records)
 
@@ -73,7 +108,8 @@ def merge_live(connection: sqlite3.Connection, stream: int, width: int) -> None:
         ).fetchall()
         if not found:
             return
-        records = _records(stream, found[0][0], unpack_rows([data for _, data in found], width))
+        rows = unpack_rows([data for _, data in found], width)
+        records = _records(stream, found[0][0], len(rows), pack_columns(rows))
         with transaction(connection):
             connection.executemany(_INSERT, records)
             connection.execute(
@@ -81,9 +117,10 @@ def merge_live(connection: sqlite3.Connection, stream: int, width: int) -> None:
             )
 
 
-def _records(stream: int, first: int, rows: Sequence[Row]) -> list[tuple[object, ...]]:
-    count, start, stop = len(rows), rows[0][0], rows[-1][0]
+def _records(
+    stream: int, first: int, count: int, packed: Sequence[bytes]
+) -> list[tuple[object, ...]]:
+    (start,), (stop,) = struct.unpack("<d", packed[0][:8]), struct.unpack("<d", packed[0][-8:])
     return [
-        (stream, first, position, count, start, stop, data)
-        for position, data in enumerate(pack_columns(rows))
+        (stream, first, position, count, start, stop, data) for position, data in enumerate(packed)
     ]

@@ -14,7 +14,7 @@ import heapq
 import json
 import os
 from array import array
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from operator import itemgetter, mul
 from pathlib import Path
@@ -23,7 +23,6 @@ from typing import TextIO
 from sequencer.record.failures import StoreError
 from sequencer.record.reader import Columns, Run
 from sequencer.record.rows import (
-    CHANNEL_COLUMNS,
     QUANTITIES,
     Stream,
     capture_stream,
@@ -101,12 +100,14 @@ def _all_readings(run: Run) -> tuple[list[str], Iterator[str]]:
     streams = [stream for name, stream in run.streams().items() if ":" not in name]
     names = {float(row.number): name for name, row in run.traces().items()}
     header = ["time (s)", "trace", "line of the recipe"]
+    widths = []
     for stream in streams:
-        header += _header(stream.name)
-    width = len(_header(""))
+        own = _header(stream.name, stream.quantities)
+        header += own
+        widths.append(len(own))
 
     def lines(index: int) -> Iterator[tuple[float, str]]:
-        before, after = "," * (width * index), "," * (width * (len(streams) - 1 - index))
+        before, after = "," * sum(widths[:index]), "," * sum(widths[index + 1 :])
         for time, trace, step, cells in _readings(run, streams[index]):
             place = f"{time!r},{names.get(trace, '')},{step:.0f}"
             yield time, f"{place},{before}{cells}{after}"
@@ -122,12 +123,13 @@ def _trace(run: Run, name: str) -> tuple[list[str], Iterator[str]]:
     header += [f"{key} ({unit})" if unit else key for key, unit in found.extra.items()]
     samples = streams.get(capture_stream(name))
     if samples is not None:
-        header += _header(found.channels[0])
+        header += _header(found.channels[0], QUANTITIES)
         return header, _samples(run, samples, tuple(found.extra))
     parts: list[Iterator[tuple[float, str]]] = []
     for channel in found.channels:
-        header += _header(channel)
-        parts.append(_of_trace(run, streams.get(channel), found.number))
+        stream = streams.get(channel)
+        header += _header(channel, stream.quantities if stream is not None else QUANTITIES)
+        parts.append(_of_trace(run, stream, found.number))
     if not found.extra:
         return header, (f"{row[0][0]!r},{_joined(row)}" for row in zip(*parts, strict=False))
     further = _further(run, streams.get(extra_stream(name)), tuple(found.extra))
@@ -161,15 +163,16 @@ def _further(
         yield from zip(time, _cells(columns), strict=True)
 
 
-def _header(channel: str) -> list[str]:
-    units = {**QUANTITIES, "power": "W"}
-    return [f"{channel}.{name} ({unit})" for name, unit in units.items()]
+def _header(channel: str, quantities: Mapping[str, str]) -> list[str]:
+    units = {**quantities, "power": "W"}
+    return [f"{channel}.{name} ({unit})" if unit else f"{channel}.{name}"
+            for name, unit in units.items()]  # fmt: skip
 
 
 def _readings(run: Run, stream: Stream) -> Iterator[tuple[float, float, float, str]]:
     """Of each reading of a channel its time, trace, line and the cells of its quantities."""
-    for block in run.blocks(stream, CHANNEL_COLUMNS):
-        time, *quantities, trace, step = block
+    for block in run.blocks(stream, ("time", "trace", "step", *stream.quantities)):
+        time, trace, step, *quantities = block
         power = array("d", map(mul, quantities[0], quantities[1]))
         yield from zip(time, trace, step, _cells([*quantities, power]), strict=True)
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple
 
+from drivers.sensed import SENSED, difference
 from sequencer.analysis.verdicts import Row
 
 # What the stream of a channel holds of each reading besides its time, in the order of a trace's
@@ -23,6 +24,8 @@ QUANTITIES = {
     "charge": "C",
     "energy": "J",
 }
+# The value that a channel reads through a sensor comes after all others, under its quantity's name.
+SENSOR_UNITS = {name: difference(dimension).unit for name, dimension in SENSED.items()}
 # `trace` is the number of the trace that a reading belongs to, -1 where it belongs to none; `step`
 # is the line of the recipe.
 CHANNEL_COLUMNS = ("time", *QUANTITIES, "trace", "step")
@@ -195,3 +198,13 @@ class Stream(NamedTuple):
     key: int
     name: str
     columns: tuple[str, ...]
+
+    @property
+    def sensed(self) -> dict[str, str]:
+        """The quantity that its channel reads through a sensor, with its unit; else nothing."""
+        return {name: SENSOR_UNITS[name] for name in self.columns if name in SENSOR_UNITS}
+
+    @property
+    def quantities(self) -> dict[str, str]:
+        """What it holds of each reading of a channel, with the units: its sensor's value last."""
+        return QUANTITIES | self.sensed

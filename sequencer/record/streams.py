@@ -7,12 +7,24 @@ from __future__ import annotations
 
 import sqlite3
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from sequencer.record.blocks import ROWS, Row, insert_block
+from sequencer.record.blocks import (
+    ROWS,
+    Row,
+    insert_block,
+    join_pieces,
+    pack_columns,
+    pack_piece,
+    pack_rows,
+    rows_of,
+)
 from sequencer.record.failures import store_failed, telling
+
+if TYPE_CHECKING:
+    from sequencer.record.blocks import Column
 
 
 class StreamWriter(Protocol):
@@ -22,6 +34,10 @@ class StreamWriter(Protocol):
 
     def append(self, row: Row) -> None:
         """Take one row: a float a column, the time first. Raises StoreError."""
+        ...
+
+    def extend(self, columns: Sequence[Column], count: int) -> None:
+        """Take so many rows, given as columns, the time first. Raises StoreError."""
         ...
 
     def flush(self) -> None:
@@ -38,21 +54,47 @@ class BufferedStream:
         self._path = path
         self._key = key
         self._rows: list[Row] = []
+        self._pieces: list[list[bytes]] = []
+        """Packed rows that come before those: a column each."""
+        self._room = ROWS
 
     def append(self, row: Row) -> None:
         """Take one row; it is in the store when its block is full, or at `flush`."""
         rows = self._rows
         rows.append(row)
-        if len(rows) >= ROWS:
+        if len(rows) >= self._room:
             self.flush()
+
+    def extend(self, columns: Sequence[Column], count: int) -> None:
+        """Take rows as columns; blocks are cut where they would be if each came by itself."""
+        taken = 0
+        while taken < count:
+            if self._rows:
+                self._room -= len(self._rows)
+                self._pieces.append(pack_rows(self._rows))
+                self._rows.clear()
+            last = min(count, taken + self._room)
+            self._pieces.append(pack_piece(columns, taken, last))
+            self._room -= last - taken
+            taken = last
+            if not self._room:
+                self.flush()
 
     def flush(self) -> None:
         """Write what is held back as a block of its own."""
-        if self._rows:
-            with telling(self._path):
-                insert_block(self._connection, self._key, self.count, self._rows)
-            self.count += len(self._rows)
+        if self._pieces and self._rows:
+            self._pieces.append(pack_rows(self._rows))
             self._rows.clear()
+        count = len(self._rows) + sum(len(piece[0]) for piece in self._pieces) // 8
+        if not count:
+            return
+        packed = join_pieces(self._pieces) if self._pieces else pack_columns(self._rows)
+        with telling(self._path):
+            insert_block(self._connection, self._key, self.count, count, packed)
+        self.count += count
+        self._room = ROWS
+        self._rows.clear()
+        self._pieces.clear()
 
 
 class LiveStream:
@@ -88,6 +130,11 @@ class LiveStream:
         self.count = first + 1
         if not self.count % ROWS:
             self._crowded()
+
+    def extend(self, columns: Sequence[Column], count: int) -> None:
+        """Commit rows one by one."""
+        for row in rows_of(columns, count):
+            self.append(row)
 
     def flush(self) -> None:
         """Nothing is ever held back."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.record.rows import QUANTITIES, TraceRow, capture_stream, extra_stream
+from sequencer.record.rows import QUANTITIES, Stream, TraceRow, capture_stream, extra_stream
 
 if TYPE_CHECKING:
     from sequencer.record.reader import Run
@@ -28,8 +28,9 @@ class Trace:
     `columns` has "time" (s from the run's start; with several channels, that of the first one's
     reading), loop variables and further columns by their names, and "CHANNEL.quantity" with voltage
     (V), current (A), power (W, the product of the two), limited (1 where the limit was in control),
-    level (V or A, as sourced), charge (C), energy (J), voltage_range (V), current_range (A). A
-    place that has no value holds NaN. The rows of a capture are its samples, at their own times.
+    level (V or A, as sourced), charge (C), energy (J), voltage_range (V), current_range (A), and of
+    a channel that reads a sensor its quantity (SI). A place that has no value holds NaN. The rows
+    of a capture are its samples, at their own times.
     """
 
     name: str
@@ -55,17 +56,19 @@ def read_trace(run: Run, name: str) -> Trace:
         own = run.columns(extra, ("time", *found.extra)) if extra in streams else {}
         columns = {key: own.get(key, empty) for key in ("time", *found.extra)}
     for place, channel in enumerate(found.channels):
-        own = _readings(run, channel, found.number) if channel in streams else {}
+        stream = streams.get(channel)
+        own = _readings(run, stream, found.number) if stream is not None else {}
         if place == 0:
             columns["time"] = own.get("time", empty)
-        columns |= _of_channel(channel, {key: own.get(key, empty) for key in QUANTITIES})
+        names = stream.quantities if stream is not None else QUANTITIES
+        columns |= _of_channel(channel, {key: own.get(key, empty) for key in names})
     rows = min(len(column) for column in columns.values())
     return Trace(name, {key: column[:rows] for key, column in columns.items()})
 
 
 def _of_channel(channel: str, own: dict[str, Column]) -> dict[str, Column]:
     """A channel's quantities under their names in a trace, the power among them."""
-    columns = {f"{channel}.{key}": own[key] for key in QUANTITIES}
+    columns = {f"{channel}.{key}": own[key] for key in own}
     with np.errstate(invalid="ignore"):  # over range times nothing is no number
         columns[f"{channel}.power"] = own["voltage"] * own["current"]
     return columns
@@ -75,13 +78,13 @@ def _read_capture(run: Run, found: TraceRow) -> Trace:
     (channel,) = found.channels
     own = run.columns(capture_stream(found.name))
     columns = {key: own[key] for key in ("time", *found.extra)}
-    return Trace(found.name, columns | _of_channel(channel, own))
+    return Trace(found.name, columns | _of_channel(channel, {key: own[key] for key in QUANTITIES}))
 
 
-def _readings(run: Run, channel: str, number: int) -> dict[str, Column]:
-    names = ("trace", "time", *QUANTITIES)
+def _readings(run: Run, stream: Stream, number: int) -> dict[str, Column]:
+    names = ("trace", "time", *stream.quantities)
     kept: list[list[Column]] = [[] for _ in names]
-    for block in run.blocks(run.stream(channel), names):
+    for block in run.blocks(stream, names):
         arrays = [np.frombuffer(column) for column in block]
         mine = arrays[0] == number
         for parts, values in zip(kept, arrays, strict=True):

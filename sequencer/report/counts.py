@@ -15,7 +15,7 @@ from drivers.kinds import KINDS
 from sequencer.checker import PartFacts
 
 COLUMNS = ("time", "voltage", "current", "limited", "level", "charge", "energy", "step")
-"""The columns of a channel's stream that `Count.take` wants, in this order."""
+"""The columns of a channel's stream that `Count.take` wants, in this order; then its sensor's."""
 
 
 class Headroom(NamedTuple):
@@ -32,10 +32,13 @@ class Headroom(NamedTuple):
 class Count:
     """What is kept of a channel's readings: the last one, and what its counted guards need."""
 
-    def __init__(self, part: PartFacts | None) -> None:
+    def __init__(self, part: PartFacts | None, sensed: str = "") -> None:
         self.part = part
+        self.sensed = sensed
+        """The quantity that the channel reads through a sensor, empty where it reads none."""
+        self.columns = (*COLUMNS, *filter(None, [sensed]))
         self.rows = 0
-        self.time = self.voltage = self.current = self.level = math.nan
+        self.time = self.voltage = self.current = self.level = self.value = math.nan
         self.limited = False
         self.line = 0
         self._totals = {"charge": 0.0, "energy": 0.0}
@@ -45,11 +48,13 @@ class Count:
 
     def take(self, columns: list[array[float]]) -> None:
         """Take in new rows."""
-        times, voltage, current, limited, level, charge, energy, line = columns
+        times, voltage, current, limited, level, charge, energy, line, *sensed = columns
         self.rows += len(times)
         self.time, self.voltage, self.current = times[-1], voltage[-1], current[-1]
         self.level, self.limited = level[-1], bool(limited[-1])
         self.line = int(line[-1]) or self.line
+        for values in sensed:
+            self.value = values[-1]
         for quantity, totals in (("charge", charge), ("energy", energy)):
             # What stood before the output went on is where counting begins.
             first = bisect_left(times, self._since)

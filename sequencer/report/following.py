@@ -19,7 +19,7 @@ from grammar.quantity import CURRENT, VOLTAGE, read, write
 from sequencer.analysis.arithmetic import Arithmetic
 from sequencer.analysis.verdicts import Missing
 from sequencer.checker import Checked, check
-from sequencer.report.counts import COLUMNS, Count, Headroom
+from sequencer.report.counts import Count, Headroom
 
 if TYPE_CHECKING:
     from sequencer.record import Run
@@ -29,7 +29,11 @@ _OTHER = {"voltage": CURRENT, "current": VOLTAGE}
 
 
 class Look(NamedTuple):
-    """One channel now: its last reading (SI), what it is set to, how near its guards are."""
+    """One channel now: its last reading (SI), what it is set to, how near its guards are.
+
+    `sensed` is the quantity that it reads through a sensor, empty where it reads none, and `value`
+    what it has read of it.
+    """
 
     channel: str
     part: str
@@ -42,6 +46,8 @@ class Look(NamedTuple):
     mode: str
     limit: str
     guards: tuple[Headroom, ...]
+    sensed: str = ""
+    value: float = math.nan
 
 
 class Snapshot(NamedTuple):
@@ -71,7 +77,10 @@ class Following:
         meta = run.meta
         self._title, self._id, self._mode = meta.title or meta.recipe_name, meta.id, meta.mode
         self._checked = _checked_again(meta.recipe, meta.recipe_name, meta.settings)
-        self._counts = {name: Count(self._checked.part_on(name)) for name in self._checked.channels}
+        self._counts = {
+            name: Count(self._checked.part_on(name), facts.sensed)
+            for name, facts in self._checked.channels.items()
+        }
         self._told: Counter[tuple[float, str]] = Counter()
         self._elapsed = 0.0
 
@@ -124,7 +133,7 @@ class Following:
         stream = self.run.streams().get(name)
         if stream is None:
             return
-        for block in self.run.blocks(stream, COLUMNS, count.rows):
+        for block in self.run.blocks(stream, count.columns, count.rows):
             count.take(block)
 
     def _seen(self, name: str, count: Count, on: bool) -> Look:
@@ -142,6 +151,8 @@ class Following:
             mode=mode,
             limit=limit,
             guards=count.headroom() if count.rows else (),
+            sensed=count.sensed,
+            value=count.value,
         )
 
     def _set_to(self, channel: str, line: int) -> tuple[str, str]:

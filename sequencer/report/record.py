@@ -10,8 +10,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from grammar.quantity import CHARGE, CURRENT, ENERGY, POWER, TIME, VOLTAGE, Dimension, write
+from drivers.sensed import SENSED, difference
+from grammar.quantity import TIME, VOLTAGE, Dimension, write
 from sequencer.analysis.verdicts import NOT_MET, NOT_WORKED_OUT
+from sequencer.checker.facts import RATED
 from sequencer.record.rows import capture_stream
 from sequencer.report.terminal import Terminal
 
@@ -19,13 +21,6 @@ if TYPE_CHECKING:
     from sequencer.record import GuardRow, ResultRow, Run, RunRow
     from sequencer.record.rows import RunMeta
 
-DIMENSIONS: dict[str, Dimension] = {
-    "voltage": VOLTAGE,
-    "current": CURRENT,
-    "power": POWER,
-    "energy": ENERGY,
-    "charge": CHARGE,
-}
 _LOUD = "!" * 72
 UNKNOWN_OUTPUT = (
     "THE STATE OF THE OUTPUT IS UNKNOWN",
@@ -145,14 +140,14 @@ def _share(guard: GuardRow) -> float:
 
 
 def _guard(terminal: Terminal, guard: GuardRow) -> list[str]:
-    dimension = DIMENSIONS.get(guard.quantity)
+    dimension = RATED.get(guard.quantity) or SENSED.get(guard.quantity)
     bounds = span(guard.low, guard.high, dimension) if dimension else ""
     if guard.tripped:
         said = terminal.paint("TRIPPED", "red")
     elif guard.margin is None or dimension is None:
         said = "held" if dimension is None else "never judged"
     else:
-        said = f"{write(guard.margin, dimension, 3)} left"
+        said = f"{write(guard.margin, difference(dimension), 3)} left"
     if guard.margin_time is not None and dimension is not None:
         said += f" at {write(guard.margin_time, TIME, 4)}"
     return [guard.name, bounds, said]
@@ -189,12 +184,18 @@ def show_left(terminal: Terminal, left: Mapping[str, float]) -> None:
 
 
 def last_voltages(run: Run) -> dict[str, float]:
-    """The voltage (V) last read on each channel after its output went off, NaN where it wasn't."""
+    """The voltage (V) last read on each channel after its output went off, NaN where it wasn't.
+
+    What reads a sensor has nothing on its terminals that anybody would touch, and is left out.
+    """
     off = {e.channel: e.time for e in run.events() if e.kind == "output" and e.text.endswith("off")}
     found = {}
     for name in channels_of(run):
         time, volts = math.nan, math.nan
-        for times, voltages in run.blocks(run.stream(name), ("time", "voltage")):
+        stream = run.stream(name)
+        if stream.sensed:
+            continue
+        for times, voltages in run.blocks(stream, ("time", "voltage")):
             time, volts = times[-1], voltages[-1]
         found[name] = volts if name not in off or time >= off[name] else math.nan
     return found

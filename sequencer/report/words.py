@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from drivers.sensed import SENSED
 from grammar.quantity import CURRENT, POWER, TIME, VOLTAGE, write
-from sequencer.report.record import DIMENSIONS, clock, span
+from sequencer.checker.facts import RATED
+from sequencer.report.record import clock, span
 from sequencer.report.terminal import Terminal, printable
 
 if TYPE_CHECKING:
@@ -45,6 +47,9 @@ def reading(look: Look) -> str:
     """The last reading of a channel."""
     if math.isnan(look.voltage):
         return "not read yet"
+    if look.sensed:
+        value = write(look.value, SENSED[look.sensed], 5)
+        return f"{look.sensed} {value}, read at {write(look.time, TIME, 5)}"
     power = look.voltage * look.current
     return (
         f"{write(look.voltage, VOLTAGE, 5)}, {write(look.current, CURRENT, 5)}, "
@@ -54,7 +59,7 @@ def reading(look: Look) -> str:
 
 def bar(guard: Headroom, width: int) -> str:
     """How near a guard is, as a bar that is full at the guard's bound."""
-    dimension = DIMENSIONS[guard.quantity]
+    dimension = RATED[guard.quantity]
     filled = round(BAR * min(1.0, guard.used))
     low = guard.low if math.isfinite(guard.low) else None
     high = guard.high if math.isfinite(guard.high) else None

@@ -20,8 +20,12 @@ class Cost(NamedTuple):
 
 def whole(command: Sequence[str], cwd: str | None = None) -> Cost:
     """Run a command to its end. Raises RuntimeError where it fails."""
+    # A person's Python keeps what it has compiled; where this one is told not to, that one is not.
+    own = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     start = time.perf_counter()
-    process = subprocess.Popen(command, cwd=cwd, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    process = subprocess.Popen(
+        command, cwd=cwd, env=own, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+    )
     _, status, usage = os.wait4(process.pid, 0)
     seconds = time.perf_counter() - start
     assert process.stderr is not None

@@ -13,6 +13,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -93,6 +94,10 @@ def _day(folder: Path, hold: int) -> list[str]:
     bench.write_text(BENCH.format(port=1), encoding="utf-8")
     store = folder / f"day{hold}.sqlite"
     store.unlink(missing_ok=True)
+    return _dry_run(recipe, bench, store)
+
+
+def _dry_run(recipe: Path, bench: Path, store: Path) -> list[str]:
     return [
         PYTHON, "-m", "sequencer", "dry-run", str(recipe), "--bench", str(bench),
         "--record", str(store), "--quiet",
@@ -115,7 +120,65 @@ def bench_day() -> Iterator[str]:
             spice = ["ngspice", "-b", "-r", str(folder / "day.raw"), str(deck)]
             theirs.append(whole(spice).seconds)
         readings = _readings(folder / f"day{hold}.sqlite")
-        yield row(f"dry run of a day, {readings} readings", "ngspice -b", ours, theirs, 2.0)
+        yield row(f"dry run of a day, {readings} readings", "ngspice -b", ours, theirs, 0.5)
+
+
+HEATED_BENCH = """line_frequency = "50 Hz"
+[channels.smu]
+specification = "demo-source-measure"
+part = "blocking"
+[parts.blocking]
+model = "diode"
+saturation_current = "3 nA"
+ideality = 1.7
+series_resistance = "35 mohm"
+heating = { heat_capacity = "20 mJ/K", thermal_resistance = "72 K/W" }
+"""
+
+HEATED = """recipe "A diode that warms up"
+channel smu: source, measure, measure open
+part blocking is diode on smu, not pushed:
+    voltage within 5 V
+    current within 2 A
+guard smu.current < 1.9 A
+steps:
+    setup smu: aperture = 0.2 ms, voltage range = 5 V, current range = 5 A
+    source smu voltage 0.8 V, limit 1.8 A
+    output smu on
+    every 1 ms for 1000 s:
+        measure smu into warming
+"""
+
+# The same diode by ngspice's own model, whose junction warms up, at 23 degC like the bench.
+HEATED_DECK = """* a diode that warms up
+V1 s 0 dc 0.8
+Ro s t 50u
+D1 t 0 tj warm thermal
+.model warm D(is=3n n=1.7 rs=35m tnom=25 eg=1.11 xti=3 rth0=72 cth0=20m)
+.options temp=23 reltol=1e-6 abstol=1e-12 vntol=1e-9
+.tran 1m 1000 0 1m uic
+.end
+"""
+
+
+def bench_heated_diode() -> Iterator[str]:
+    """A diode with junction heating, a million ticks of 1 ms, beside ngspice at the same step."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        recipe, bench = folder / "heated.recipe", folder / "heated.bench.toml"
+        recipe.write_text(HEATED, encoding="utf-8")
+        bench.write_text(HEATED_BENCH, encoding="utf-8")
+        deck, store = folder / "heated.cir", folder / "heated.sqlite"
+        deck.write_text(HEATED_DECK, encoding="utf-8")
+        ours, theirs = [], []
+        for _ in range(PAIRS):
+            for path in folder.glob("*.sqlite*"):
+                path.unlink()
+            ours.append(whole(_dry_run(recipe, bench, store)).seconds)
+            spice = ["ngspice", "-b", "-r", str(folder / "heated.raw"), str(deck)]
+            theirs.append(whole(spice).seconds)
+        readings = _readings(store)
+        yield row(f"dry run of a diode, {readings} readings", "ngspice -b", ours, theirs, 0.6)
 
 
 def bench_ten_days() -> Iterator[str]:
@@ -135,6 +198,75 @@ def bench_ten_days() -> Iterator[str]:
             more.append((a.peak - b.peak) / 1e6)
         yield row("ten times the length", "itself", long, short, 11.0)
         yield f"ten times the length, memory: {statistics.median(more):+.1f} MB, at most +5 MB"
+
+
+SWEPT_BENCH = """line_frequency = "50 Hz"
+[channels.smu]
+specification = "demo-source-measure"
+part = "blocking"
+[parts.blocking]
+model = "diode"
+saturation_current = "3 nA ± 30 %"
+ideality = 1.7
+series_resistance = "35 mohm ± 10 mohm"
+"""
+
+SWEPT = """recipe "A diode's curve"
+channel smu: source, measure, measure open
+part blocking is diode on smu:
+    voltage within 5 V
+    current within 2 A
+guard smu.current < 1.9 A
+steps:
+    setup smu: aperture = 1 ms, voltage range = 5 V, current range = 5 A
+    source smu voltage 0 V, limit 1 A
+    output smu on
+    sweep smu voltage from 0 V to 0.8 V in 200 points, settle 5 ms, into curve
+    output smu off
+results:
+    most = maximum(curve, current)
+    expect most in 0.1 A to 1 A
+"""
+
+
+def _spread(folder: Path, runs: int, workers: int) -> list[str]:
+    recipe, bench = folder / "swept.recipe", folder / "swept.bench.toml"
+    recipe.write_text(SWEPT, encoding="utf-8")
+    bench.write_text(SWEPT_BENCH, encoding="utf-8")
+    return [
+        PYTHON, "-m", "sequencer", "dry-run", str(recipe), "--bench", str(bench),
+        "--spread", str(runs), "--workers", str(workers), "--quiet",
+    ]  # fmt: skip
+
+
+def _two_at_once(command: list[str]) -> float:
+    """Seconds until two processes of the same command, begun together, are both over."""
+    start = time.perf_counter()
+    both = [subprocess.Popen(command, stdout=subprocess.DEVNULL) for _ in range(2)]
+    codes = [process.wait() for process in both]
+    if any(code not in (0, 1) for code in codes):
+        raise RuntimeError(f"{command[0]} ended with {codes}")
+    return time.perf_counter() - start
+
+
+def bench_spread() -> Iterator[str]:
+    """A thousand spread runs of a sweep of 200 points; two workers beside two processes and one."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        alone = [whole(_spread(folder, 1000, 1)).seconds for _ in range(PAIRS)]
+        seconds = statistics.median(alone)
+        mark = "ok" if seconds <= 2 else "OVER"
+        yield (
+            f"spread of 1000 sweeps of 200 points, one process, whole command: {seconds:.2f} s "
+            f"({min(alone):.2f} … {max(alone):.2f}), at most 2 s: {mark}"
+        )
+        one, two, apart = [], [], []
+        for _ in range(PAIRS):
+            two.append(whole(_spread(folder, 4000, 2)).seconds)
+            apart.append(_two_at_once(_spread(folder, 2000, 1)))
+            one.append(whole(_spread(folder, 4000, 1)).seconds)
+        yield row("4000 runs on two workers", "two processes of 2000", two, apart, 1 / 0.85)
+        yield row("4000 runs on two workers", "one process", two, one, 1.0)
 
 
 LIVE = """recipe "Twenty thousand readings"

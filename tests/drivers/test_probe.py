@@ -18,6 +18,7 @@ from scipy.linalg import expm
 
 from drivers.channel import Acquisition, Capture, Pulse, Reading, Setpoint
 from drivers.simulated.circuit import Source
+from drivers.simulated.conditions import Conditions
 from drivers.simulated.motion import Moment
 from drivers.simulated.network import NetworkCircuit
 from drivers.simulated.parts.base import Network
@@ -268,7 +269,7 @@ def network(initial: list[float], resistances: list[float]) -> Network:
             "leakage_resistance": "40 ohm",
             "initial": {"voltages": [f"{v!r} V" for v in initial]},
         }
-    ).physics()
+    ).physics(Conditions())
 
 
 def test_a_voltage_that_turns_round_between_two_readings() -> None:

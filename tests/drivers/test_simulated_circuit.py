@@ -11,11 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.simulated.circuit import OPEN, Source, corners_of
+from drivers.simulated.conditions import Conditions
 from drivers.simulated.course import phi, psi, zeros
 from drivers.simulated.flow import Flow
 from drivers.simulated.network import NetworkCircuit
 from drivers.simulated.parts.base import Network
-from drivers.simulated.parts.resistor import Ohmic
+from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.supercapacitor import Supercapacitor
 from drivers.simulated.static import StaticCircuit
 
@@ -40,7 +41,7 @@ def bank(
     }
     if leak is not None:
         data["leakage_resistance"] = f"{leak!r} ohm"
-    return Supercapacitor.model_validate(data).physics()
+    return Supercapacitor.model_validate(data).physics(Conditions())
 
 
 def voltage_source(level: float, low: float, high: float, series: float = 0.0) -> Source:
@@ -104,6 +105,7 @@ def test_charge_is_conserved(network: Network, turns: list[tuple[Source, list[in
             went_in += current * duration
             leaked += leak * inner * duration
             turned_over += abs(current) * duration + abs(leak * inner) * duration
+    circuit.advance(now)
     stored = sum(
         size * (after - start)
         for size, after, start in zip(network.storage, circuit.state, before, strict=True)

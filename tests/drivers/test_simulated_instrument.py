@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from drivers.channel import Acquisition, Identity, Reading, Setpoint, State
 from drivers.clock import VirtualClock
+from drivers.simulated.conditions import Conditions
 from drivers.simulated.instrument import SimulatedChannel
-from drivers.simulated.network import NetworkCircuit
 from drivers.simulated.parts.supercapacitor import Supercapacitor
+from drivers.simulated.settling import SettlingCircuit
 from tests.drivers.simulated_bench import FIXED, channels, sourcing
 
 
@@ -283,9 +284,9 @@ def test_an_instrument_that_only_sources_takes_nothing(sign: int) -> None:
             "series_resistance": "10 mohm",
             "initial": {"voltage": f"{2 * sign} V"},
         }
-    ).physics()
+    ).physics(Conditions())
     lone = SimulatedChannel(
-        "lone", specification, NetworkCircuit(network), VirtualClock(), line_frequency_hz=50.0,
+        "lone", specification, SettlingCircuit(network), VirtualClock(), line_frequency_hz=50.0,
         ideal=True,
     )  # fmt: skip
     lone.configure(Acquisition(5.0, 5.0))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from importlib import resources
 from itertools import pairwise
@@ -9,13 +10,11 @@ from pathlib import Path
 
 import pytest
 
+from drivers.figures import CurrentRange, VoltageRange, WarmUp, reading_noise
 from drivers.specification import (
-    CurrentRange,
     Specification,
-    VoltageRange,
     load_specification,
     read_specification,
-    reading_noise,
     shipped_specifications,
 )
 from grammar.diagnostic import Source, draw
@@ -40,7 +39,8 @@ def told(before: str, after: str) -> str:
 
 
 def test_shipped_ones_are_listed_and_load() -> None:
-    assert shipped_specifications() == ["demo-source-measure", "demo-symmetric-source"]
+    names = "load meter picoampere source-measure supply symmetric-source"
+    assert shipped_specifications() == [f"demo-{name}" for name in names.split()]
     for name in shipped_specifications():
         assert "invented" in shipped(name).figures_from
 
@@ -138,30 +138,30 @@ def test_a_rest_after_every_pulse_where_no_row_is_stated() -> None:
         (
             'current       = "12 A"',
             'current       = "13 A"',
-            "own.toml:32:17: error: “pulsed[0].current” is 13 A, and the largest current range "
-            'holds 12 A [specification-value]\n   32 | current       = "13 A"\n',
+            "own.toml:33:17: error: “pulsed[0].current” is 13 A, and the largest current range "
+            'holds 12 A [specification-value]\n   33 | current       = "13 A"\n',
         ),
         (
             'voltage       = "40 V"\ncurrent       = "12 A"',
             'voltage       = "30 V"\ncurrent       = "4 A"',
-            "own.toml:30:1: error: “pulsed[0]” lies inside the continuous envelope, and so bounds "
+            "own.toml:31:1: error: “pulsed[0]” lies inside the continuous envelope, and so bounds "
             "nothing [specification-value]\n",
         ),
         (
             'largest_duty  = "5 %"',
             'largest_duty  = "500 %"',
-            "own.toml:35:17: error: “pulsed[0].largest_duty” is 500 %: it must be at most 1 "
+            "own.toml:36:17: error: “pulsed[0].largest_duty” is 500 %: it must be at most 1 "
             "[specification-value]\n",
         ),
         (
             'longest_width = "5 ms"\n',
             "",
-            "own.toml:30:1: error: “pulsed[0]” lacks “longest_width” [specification-missing]\n",
+            "own.toml:31:1: error: “pulsed[0]” lacks “longest_width” [specification-missing]\n",
         ),
         (
             'voltage   = "32 V"',
             'voltage   = "42 V"',
-            "own.toml:25:13: error: “continuous[0].voltage” is 42 V, and the largest voltage range "
+            "own.toml:26:13: error: “continuous[0].voltage” is 42 V, and the largest voltage range "
             "holds 40 V [specification-value]\n",
         ),
         (
@@ -173,7 +173,7 @@ def test_a_rest_after_every_pulse_where_no_row_is_stated() -> None:
         (
             ', "pulse", "capture"',
             ', "capture"',
-            "own.toml:30:1: error: “pulsed” is stated, and “capabilities” doesn't say “pulse” "
+            "own.toml:31:1: error: “pulsed” is stated, and “capabilities” doesn't say “pulse” "
             "[specification-value]\n",
         ),
         (
@@ -192,6 +192,99 @@ def test_a_rest_after_every_pulse_where_no_row_is_stated() -> None:
 )
 def test_figures_that_contradict_each_other(before: str, after: str, message: str) -> None:
     assert told(before, after).startswith(message)
+
+
+@pytest.mark.parametrize(
+    ("after", "message"),
+    [
+        (
+            'measures          = "simultaneous"\nskew = "1 ms"\n',
+            "own.toml:13:8: error: “skew” is stated, and “measures” says “simultaneous”: both are "
+            "read at once [specification-value]\n",
+        ),
+        (
+            'measures          = "sequential"\n',
+            "own.toml:7:32: error: “capabilities[7]” says “pulse”, and “measures” says "
+            "“sequential”: a pulse or a capture takes both at once [specification-value]\n",
+        ),
+        (
+            'measures          = "simultaneous"\n'
+            'range_settling = { wait = "1 ms", error = "1 %" }\n',
+            "own.toml:13:18: error: “range_settling” has one of “error” and “decay” without the "
+            "other: an error that is left decays, and only that [specification-value]\n",
+        ),
+        (
+            'measures          = "simultaneous"\nprotections = { over_voltage = "30 V" }\n',
+            "own.toml:13:32: error: “protections.over_voltage” is 30 V, and “continuous” reaches "
+            "32 V: it would drop what it can put out [specification-value]\n",
+        ),
+        (
+            'measures          = "simultaneous"\nprotections = { over_current = "4 A" }\n',
+            "own.toml:13:32: error: “protections.over_current” is 4 A, and “continuous” reaches "
+            "4.5 A: it would drop what it can put out [specification-value]\n",
+        ),
+        (
+            'measures          = "simultaneous"\nlargest_outside_voltage = "20 V"\n',
+            "own.toml:13:27: error: “largest_outside_voltage” is 20 V, and “continuous” reaches "
+            "32 V: it bears what it puts out [specification-value]\n",
+        ),
+        (
+            'measures          = "simultaneous"\nwarm_up = { time = "20 min", factor = 1 }\n',
+            "own.toml:13:39: error: “warm_up.factor” is 1: it must be greater than 1 "
+            "[specification-value]\n",
+        ),
+        (
+            'measures          = "simultaneous"\noff_leakage_resistance = "0 ohm"\n',
+            "own.toml:13:26: error: “off_leakage_resistance” is 0 ohm: it must be greater than 0 "
+            "[specification-value]\n",
+        ),
+    ],
+)
+def test_impossible_figures_of_readings_and_states(after: str, message: str) -> None:
+    assert told('measures          = "simultaneous"\n', after).startswith(message)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "message"),
+    [
+        (
+            'noise_corner = "50 mHz"',
+            'noise_corner = "200 Hz"',
+            "“voltage_ranges[0].noise_corner” is 200 Hz: it must be at most 100",
+        ),
+        (
+            'line_pick_up = "2.5 uV"',
+            'line_pick_up = "-1 uV"',
+            "“voltage_ranges[0].line_pick_up” is -1 uV: it must not be negative",
+        ),
+        (
+            'line_pick_up = "2.5 uV"',
+            'line_pick_up = "1 uA"',
+            "“voltage_ranges[0].line_pick_up”: “1 uA” is a current, expected a voltage",
+        ),
+    ],
+)
+def test_impossible_figures_of_noise(before: str, after: str, message: str) -> None:
+    assert message in told(before, after)
+
+
+def test_the_error_of_a_reading() -> None:
+    """The 5 V range at 20 ms: 0.012 %, 300 µV, three times its noise with its drift, 10 µV.
+
+    The drift at 50 mHz has √(2 ln 2·0.05/50) of 8 µV in each of its 21 octaves.
+    """
+    demo = shipped("demo-source-measure")
+    drift = 8e-6 * math.sqrt(21 * 2 * math.log(2) * 0.05 / 50)
+    of_value, plus = demo.reading_error(demo.voltage_ranges[1], 0.02, 50.0)
+    assert of_value == 0.00012
+    assert plus == pytest.approx(300e-6 + 3 * math.hypot(8e-6, drift) + 10e-6, rel=1e-12)
+    cold = demo.model_copy(update={"warm_up": WarmUp(time="1 min", factor=2)})
+    assert cold.reading_error(demo.voltage_ranges[1], 0.02, 50.0) == pytest.approx(
+        (0.00024, plus + 300e-6), rel=1e-12
+    )
+    half = demo.reading_error(demo.voltage_ranges[1], 0.01, 50.0)[1]
+    noise = 3 * math.hypot(8e-6 * math.sqrt(2), drift)
+    assert half == pytest.approx(310e-6 + noise + 20e-6 * 2 / math.pi, rel=1e-12)
 
 
 def test_white_noise() -> None:
@@ -216,13 +309,13 @@ def test_wrong_capability() -> None:
 
 
 def test_wrong_unit_in_a_range() -> None:
-    message = told('full_scale = "5 V"', 'full_scale = "5 A"')
+    message = told('full_scale   = "5 V"', 'full_scale   = "5 A"')
     assert "“voltage_ranges[1].full_scale”: “5 A” is a current, expected a voltage" in message
-    assert '| full_scale = "5 A"' in message
+    assert '| full_scale   = "5 A"' in message
 
 
 def test_ranges_must_ascend() -> None:
-    assert told('full_scale = "5 V"', 'full_scale = "50 V"').startswith(
+    assert told('full_scale   = "5 V"', 'full_scale   = "50 V"').startswith(
         "own.toml: error: the file has voltage_ranges that don't ascend: the smallest full scale "
         "first, each once"
     )

@@ -48,6 +48,16 @@ def without_comments(text: str) -> str:
 
 
 @pytest.mark.parametrize("text", TEXTS)
+def test_no_node_stands_in_a_field_that_is_said_to_hold_none(text: str) -> None:
+    """What goes through a tree by its fields with nodes in them misses none of it."""
+    for node in nodes(parse(text)[0]):
+        for name in set(node._names) - set(node._inner):
+            assert not list(nodes(getattr(node, name))), (node, name)
+    assert tree.Name._inner == tree.Number._inner == ()
+    assert tree.Member._inner == ("base", "field")
+
+
+@pytest.mark.parametrize("text", TEXTS)
 def test_every_expression_is_what_its_span_says(text: str) -> None:
     """The text at an expression's span, read by itself, is that expression."""
     recipe, problems = parse(text)

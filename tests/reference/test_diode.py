@@ -9,7 +9,7 @@ import pytest
 
 from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
-from drivers.simulated.parts.diode import BOLTZMANN_J_PER_K, ELEMENTARY_CHARGE_C, Junction
+from drivers.simulated.parts.junction import BOLTZMANN_J_PER_K, ELEMENTARY_CHARGE_C, Junction
 
 BENCH = """
 title = "Ridge station workshop"

@@ -21,7 +21,7 @@ from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
 from drivers.simulated.instrument import SimulatedChannel
-from drivers.simulated.parts.diode import Junction
+from drivers.simulated.parts.junction import Junction
 
 NETLISTS = Path(__file__).parent / "netlists"
 LEAD = 0.0005

@@ -168,11 +168,13 @@ class BlockSteps(LevelSteps):
         if (self.on or self.opens) and not self.capturing and dice.random() < 0.5:
             trace = f"{name}_t"
             first = (line(f"measure smu into {trace}"),)
-        block = self._below(first)
+        # So that there is something to set.
+        named = (self._let(),) if dice.random() < 0.3 else ()
+        block = named + self._below(first)
         if self._ends(block, False):
             self.ending.add(name)
-        named = [k.name for k in parameters] + ([trace] if trace else [])
-        self.procedures.append((f"procedure {name}({', '.join(named)}):", block))
+        listed = ", ".join([k.name for k in parameters] + ([trace] if trace else []))
+        self.procedures.append((f"procedure {name}({listed}):", block))
         self.callable.append(Procedure(name, tuple(parameters), bool(trace), self._fits))
         values.known, values.settable, values.reading = known, settable, reading
         self.loops, self.traces = loops, traces

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from grammar import tree
 from sequencer.checker import Checked
-from sequencer.checker.scope import nodes_of
+from sequencer.checker.naming.walking import nodes_of
 
 BLOCKS = (
     *("steps", "finally", "if", "else", "every for", "every until", "repeat", "for in list"),

@@ -21,7 +21,7 @@ from grammar import tree
 from grammar.quantity import Quantity, read
 from sequencer.api import Loaded, Refused, check, load
 from sequencer.checker import Checked
-from sequencer.checker.scope import steps_of
+from sequencer.checker.naming.walking import steps_of
 from tests.soundness.adverse import Errors
 from tests.soundness.census import Census
 from tests.soundness.judge import nearness, violations
@@ -80,6 +80,7 @@ class Tally:
     """What a hunt has met."""
 
     recipes: int = 0
+    checked: int = 0
     refused: Counter[str] = field(default_factory=Counter)
     cases: int = 0
     outcomes: Counter[str] = field(default_factory=Counter)
@@ -94,6 +95,7 @@ class Tally:
     def add(self, other: Tally) -> None:
         """What another hunt has met, too."""
         self.recipes += other.recipes
+        self.checked += other.checked
         self.cases += other.cases
         self.refused += other.refused
         self.outcomes += other.outcomes
@@ -203,6 +205,7 @@ def hunt(
                 tally.refused.update({p.slug for p in errors})
                 continue
             done += 1
+            tally.checked += 1
             tally.census.count(checked)
             for turn in range(RUNS):
                 if turn:

@@ -28,7 +28,7 @@ class PlainSteps(Making):
         return line(f"source aux voltage {level}, limit {self.dice.choice(['0.1 A', '0.7 A'])}")
 
     def _output(self) -> list[Step]:
-        self.on = not self.on if self.dice.random() < 0.8 else self.on
+        self.on = not self.on if self.dice.random() < 0.7 else self.on
         found = [line(f"output smu {'on' if self.on else 'off'}")]
         if self.on and not self.mode:
             found.insert(0, self._source())
@@ -69,8 +69,6 @@ class PlainSteps(Making):
         return made
 
     def _set(self) -> Step:
-        if not self.values.settable:
-            return self._let()
         known = self.dice.choice(self.values.settable)
         return line(f"set {known.name} = {self.values.value(known.unit)}")
 

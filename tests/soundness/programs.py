@@ -14,6 +14,15 @@ from tests.soundness.block_steps import BlockSteps
 from tests.soundness.making import LARGER, MOST_DEPTH, SMALLER, Made
 from tests.soundness.recipe_text import Block, Recipe, Step, line
 
+BESIDE = 0.15
+"""How often two steps stand side by side that are drawn alike from all that may stand there."""
+RARE = {
+    **dict.fromkeys(("pulsed_sweep", "stop", "fail"), 2.0),
+    **dict.fromkeys(("output", "pulse", "set"), 3.0),
+    "leave": 6.0,
+}
+"""How often the second of them is one that is rare otherwise, or that only few may come after."""
+
 
 class Programs(BlockSteps):
     """One random recipe; `made` is what came of it."""
@@ -42,6 +51,9 @@ class Programs(BlockSteps):
         dice, found = self.dice, []
         if dice.random() < 0.3:
             found.append(self._setup())
+        if dice.random() < 0.4:
+            # So that there is something to set.
+            found.append(self._let())
         if self.aux and dice.random() < 0.8:
             found += [self._source_aux(), line("output aux on")]
             self.aux_on = True
@@ -112,12 +124,21 @@ class Programs(BlockSteps):
         self.budget -= 1
         if self.budget < 0:
             return []
+        dice = self.dice
         weights = self._possible()
-        names = list(weights)
-        if self.dice.random() < 0.4:
-            # So that what is rare stands beside what is rare, too.
-            weights = dict.fromkeys(names, 1.0)
-        chosen = self.dice.choices(names, [weights[name] for name in names])[0]
+        if dice.random() < BESIDE:
+            found = self._one_of(dict.fromkeys(weights, 1.0))
+            if self._ends(found):
+                return found
+            second = {name: RARE.get(name, 1.0) for name in self._possible()}
+            return found + self._one_of(second)
+        if dice.random() < 0.4:
+            weights = dict.fromkeys(weights, 1.0)
+        return self._one_of(weights)
+
+    def _one_of(self, weights: dict[str, float]) -> list[Step]:
+        """What one of these makes, each drawn as often as its weight says."""
+        chosen = self.dice.choices(list(weights), list(weights.values()))[0]
         make: Callable[[], Step | list[Step]] = getattr(self, f"_{chosen}")
         made = make()
         return made if isinstance(made, list) else [made]
@@ -128,7 +149,6 @@ class Programs(BlockSteps):
             "source": 4,
             "wait": 2,
             "let": 2,
-            "set": 1.5,
             "say": 0.6,
             "note": 0.6,
             "setup": 0.6,
@@ -141,7 +161,7 @@ class Programs(BlockSteps):
         }
         depth = self.depth
         if self.values.settable:
-            able |= {"set": 2}
+            able |= {"set": 3}
         if self.aux_on and not self.aux_busy:
             able |= {"aux_measure": 0.5, "aux_settle": 0.3, "aux_sweep": 0.5, "aux_ramp": 0.5}
             able |= {"source_aux": 1}
@@ -167,10 +187,9 @@ class Programs(BlockSteps):
             if self.pulses and not self.capturing and (self.on or self.opens):
                 able |= {"capture": 1.5}
         if self.loops:
-            able |= {"leave": 0.5 * depth}
-        if depth:
-            able |= {"stop": 0.2, "fail": 0.15}
-        return able
+            able |= {"leave": 0.8 * depth}
+        ends = 0.2 if depth else 0.05
+        return able | {"stop": ends, "fail": ends}
 
     def _below(self, first: Block = (), most: int = 3) -> Block:
         self.depth += 1

@@ -10,16 +10,16 @@ from tests.soundness.hunt import RUNS, Tally
 
 def written(tally: Tally, recipes: int, seed: int, minutes: float, failures: list[str]) -> str:
     """What `RECORD.md` holds."""
-    refused = tally.recipes - recipes
+    refused = tally.recipes - tally.checked
     lines = [
         "# Soundness against the simulated bench: the long run",
         "",
         f"Written by `python -m tests.soundness {recipes} {seed}`.",
         "",
-        f"- {tally.cases} cases: {recipes} recipes that check, up to {RUNS} runs of each with "
-        "other parts, errors, settings and answers",
+        f"- {tally.cases} cases: {tally.checked} recipes that check, up to {RUNS} runs of each "
+        "with other parts, errors, settings and answers",
         f"- {tally.recipes} recipes made, {refused} refused by the checker: "
-        f"{100 * recipes / max(1, tally.recipes):.0f} % check",
+        f"{100 * tally.checked / max(1, tally.recipes):.0f} % check",
         f"- {len(failures)} runs did what was not proved",
         f"- {len(tally.census.empty())} empty cells",
         f"- {minutes:.0f} min in two processes",

@@ -1,7 +1,7 @@
 """Mistakes that the hunt has found, each by the smallest recipe and bench that showed it.
 
-They were in the analysis, in the look before power, or in what a range was taken for; the judge is
-the same as the hunt's.
+They were in the analysis, in the look before power, in what a range was taken for or in what the
+judge took for a step's doing; the judge is the same as the hunt's.
 """
 
 from __future__ import annotations
@@ -17,6 +17,17 @@ from tests.soundness.parts import Span
 
 EVERYTHING = "source, sink, measure, two-sided limit, pulse, measure open, mode change under power"
 LITTLE = "source, sink, measure"
+AUX = (
+    *("channel aux: source, sink, measure", "part load is resistor on aux:"),
+    *("    voltage within 6 V", "    current within 0.8 A"),
+)
+AUX_BENCH = """[channels.aux]
+specification = "demo-source-measure"
+part = "load"
+[parts.load]
+model = "resistor"
+resistance = "5 ohm"
+"""
 
 
 def found(
@@ -28,8 +39,12 @@ def found(
     able: str = EVERYTHING,
     begins_v: float = 0.0,
     specification: str = "demo-source-measure",
+    beside: bool = False,
 ) -> list[str]:
-    """What a few runs of a recipe show that its worst case rules out."""
+    """What a few runs of a recipe show that its worst case rules out.
+
+    With `beside` there is a source `aux` with a load of its own, too.
+    """
     declared, *ratings = part.split("; ")
     text = "\n".join(
         [
@@ -37,6 +52,7 @@ def found(
             f"channel smu: {able}",
             f"part dut is {declared} on smu:",
             *(f"    {rating}" for rating in ratings),
+            *(AUX if beside else ()),
             "steps:",
             *(f"    {step}" for step in steps.split("; ")),
         ]
@@ -44,9 +60,10 @@ def found(
     bench = (
         f'line_frequency = "50 Hz"\n[channels.smu]\nspecification = "{specification}"\n'
         f'part = "dut"\nleads = {{ per_lead_resistance = "0.02 ohm" }}\n[parts.dut]\n{model}\n'
+        f"{AUX_BENCH if beside else ''}"
     )
     wrong: list[str] = []
-    own = {"smu": Span(min(0.0, begins_v), max(0.0, begins_v))}
+    own = {"smu": Span(min(0.0, begins_v), max(0.0, begins_v)), "aux": Span(0.0, 0.0)}
     loaded = load(text + "\n")
     for seed in range(6):
         setting = Setting(bench, own, {}, {}, Errors(seed, seed % 2 == 0))
@@ -141,6 +158,28 @@ CASES = {
         "source smu voltage 1 V, limit 2 A; output smu on; ramp smu voltage to 0.5 V over 1 s; "
         "source smu voltage 2 V, limit 2 A; pulse smu voltage 3 V, limit 2 A, width 500 us",
         {"model": resistor(2.7)},
+    ),
+    "a part that was never on is read at the end before another goes off": (
+        "diode; voltage within 2 V; current within 1 A",
+        "source aux voltage 1 V, limit 0.7 A; output aux on",
+        {"model": resistor(1), "beside": True},
+    ),
+    "what an offset drives through a train has no mean either": (
+        "resistor; voltage -2 V to 12 V; current within 1 A",
+        "source smu voltage 0 V, limit 0.92 A; output smu on; "
+        "pulse smu voltage 0 V, width 3 ms, period 75 ms, count 3",
+        {"model": resistor(6)},
+    ),
+    "out of a limit of 0 V an offset drives more than the level": (
+        "resistor; voltage within 12 V; current within 0.3 A",
+        "source smu current 50 mA, limit 0 V to 8 V; output smu on; wait 10 ms",
+        {"model": resistor(0.009)},
+    ),
+    "out of a limit of 0 V an offset drives against the level": (
+        "motor; voltage -50 mV to 1.5 V; current within 0.3 A; current within 0.7 A per pulse",
+        "source smu current -0.186 A, limit 0 V to 1.38 V; output smu on; "
+        "pulse smu current -0.2 A, width 3 ms, period 75 ms, count 2",
+        {"model": resistor(50)},
     ),
 }
 

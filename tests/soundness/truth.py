@@ -24,7 +24,7 @@ from drivers.simulated.probe import TrueInterval
 from grammar.quantity import Quantity
 from sequencer.api import Loaded, perform
 from sequencer.checker import Checked
-from sequencer.engine import look
+from sequencer.engine import look, runner
 from sequencer.engine import run as engine
 from sequencer.engine.ending import Ending
 from sequencer.engine.port import Port
@@ -92,9 +92,11 @@ class Truth:
         if interval.output and not self._was_on:
             self._sums = {q: [0.0, 0.0] for q in ("energy", "charge")}
         self._was_on = interval.output
-        if interval.output and any(map(self._at_its_offset, levels)):
-            # The level is no larger than its own error, which may turn it round.
+        if interval.output and any(self._at_its_offset(level, interval) for level in levels):
+            # The level is no larger than its own error, which may turn it round. A period of a
+            # train with such a moment has no mean that is judged.
             self.rows.see("voltage at its offset", *interval.voltage)
+            self._period = None
             self._last = {"energy": interval.energy_j, "charge": interval.charge_c}
             return
         kind = " in pulse" if pulsed else ""
@@ -110,18 +112,23 @@ class Truth:
             if interval.output:
                 self._count(quantity, moved, pulsed)
 
-    def _at_its_offset(self, setpoint: Setpoint) -> bool:
-        """Whether the level, or a limit of a part that brings nothing, is no larger than its error.
+    def _at_its_offset(self, setpoint: Setpoint, interval: TrueInterval) -> bool:
+        """Whether a level or a limit drives what it does by its offset alone: it is no larger.
 
-        What an offset alone drives is left out of the worst case, by its rules.
+        What an offset alone drives is left out of the worst case, by its rules: all that a level of
+        zero does, and what flows past the level because a limit of zero comes out beyond zero.
         """
         mode, level, low, high = setpoint
         volts = 1.01 * _offset(self._channel._voltage)
         if mode == "voltage":
             return self._passive and abs(level) <= volts
-        side = high if level > 0 else low
-        small = abs(level) <= 1.01 * _offset(self._channel._current)
-        return small or (self._passive and abs(side) <= volts)
+        source = self._channel._current._ranges[self._channel._current._index].source
+        over = self._channel.specification.overshoot.current
+        room = 1.01 * (abs(level) * source.of_value + source.plus) + over
+        # The low limit lets more flow than the level, the high one less.
+        more, less = interval.current.high > level + room, interval.current.low < level - room
+        at_limit = (abs(low) <= volts and more) or (abs(high) <= volts and less)
+        return at_limit or abs(level) <= 1.01 * source.plus
 
     def _count(self, quantity: str, moved: float, pulsed: bool) -> None:
         whole, since = self._whole[quantity], self._sums[quantity]
@@ -263,6 +270,8 @@ def _told_apart(truths: dict[str, Truth]) -> Iterator[None]:
         return looked
 
     with (
+        # A full collection before each of many short runs would be a third of their time.
+        patch.object(runner, "gc"),
         patch.object(engine, "first_look", apart(looks[0])),
         patch.object(engine.Run, "pulse", pulse),
         patch.object(engine, "look_before_on", apart(looks[1])),

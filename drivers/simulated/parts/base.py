@@ -1,8 +1,10 @@
-"""What every part model is: parameters from the bench file, and physics in one of two forms.
+"""What every part model is: parameters from the bench file, and physics in one of three forms.
 
-A *network* is a linear part that stores: a state-space model driven by its current. A *static* part
-answers at once: its current follows from its voltage. Circuits solve either form; they know no
-part by name, and parts know no source, no leads and no time.
+A *static* part answers at once: its current follows from its voltage. A *network* is a linear part
+that stores: a state-space model driven by its current. A *dynamic* part is anything else: states
+that move by a differential equation, and at a frozen state a law, as that of a static part, at each
+of its pairs of terminals. Circuits solve any form; they know no part by name, and parts know no
+source, no leads and no clock.
 
 Sign convention: current is positive into the part.
 """
@@ -10,9 +12,11 @@ Sign convention: current is positive into the part.
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Callable, Sequence
 from typing import NamedTuple, Protocol
 
 from drivers.fields import Data
+from drivers.simulated.conditions import Conditions
 
 Vector = tuple[float, ...]
 Matrix = tuple[Vector, ...]
@@ -34,7 +38,7 @@ class Network(NamedTuple):
 
 
 class Static(Protocol):
-    """A part without memory whose current rises with its voltage, through (0 V, 0 A)."""
+    """A part without memory, whose current never falls as its voltage rises."""
 
     def voltage_at(self, current: float) -> float:
         """The voltage (V) at a current (A); -inf or inf where the part can't carry it."""
@@ -45,11 +49,107 @@ class Static(Protocol):
         ...
 
 
+class AtPort(NamedTuple):
+    """Voltage (V) across a pair of terminals and current (A) into it."""
+
+    voltage: float
+    current: float
+
+
+class Changed(NamedTuple):
+    """What a part has become, and why.
+
+    The physics go on from their own `initial`, at as many pairs of terminals as before. `damage`
+    is False for what parts are made for, as a contact's film that gives way.
+    """
+
+    physics: Dynamic
+    text: str
+    damage: bool = True
+
+
+class Break(NamedTuple):
+    """What a part doesn't bear: when `margin` falls below zero, `then` says what it becomes.
+
+    `margin` takes the time (s), the state and what is at the terminals, and is smooth; `then` takes
+    the time and the state at that moment.
+    """
+
+    margin: Callable[[float, Vector, Sequence[AtPort]], float]
+    then: Callable[[float, Vector], Changed]
+
+
+class Dynamic(Protocol):
+    """A part whose states x move by dx/dt = rates(t, x, ports).
+
+    `magnitudes` are typical sizes of the states, by which the solver knows what is small;
+    `inductances` (H) lie in series with the law of each pair of terminals (0 for none), their
+    currents are the circuit's business and no states of the part. `kinks` are times (s) at which a
+    condition bends or jumps. There are as many pairs of terminals as inductances.
+    """
+
+    @property
+    def initial(self) -> Vector:
+        """The state at the start."""
+        ...
+
+    @property
+    def magnitudes(self) -> Vector:
+        """A typical size of each state."""
+        ...
+
+    @property
+    def inductances(self) -> Vector:
+        """The inductance (H) in series with each law."""
+        ...
+
+    @property
+    def kinks(self) -> Sequence[float]:
+        """Times (s) at which a condition bends."""
+        ...
+
+    @property
+    def breaks(self) -> Sequence[Break]:
+        """What it doesn't bear."""
+        ...
+
+    def law(self, port: int, time_s: float, state: Vector, before: Sequence[AtPort]) -> Static:
+        """How voltage and current go together at one pair of terminals, at a frozen state.
+
+        `before` is what is at the pairs of terminals with lower numbers at this moment, as where
+        light from a current falls on a photodiode.
+        """
+        ...
+
+    def rates(self, time_s: float, state: Vector, ports: Sequence[AtPort]) -> Sequence[float]:
+        """dx/dt; `ports` are without the voltage across the inductances."""
+        ...
+
+    def stored(self, state: Vector) -> float:
+        """The energy (J) that could come back, that of the inductances left out."""
+        ...
+
+    def lost(self, time_s: float, state: Vector, ports: Sequence[AtPort]) -> float:
+        """The power (W) that becomes heat, light or work for good, less what comes from outside."""
+        ...
+
+
+Physics = Network | Static | Dynamic
+
+
 class PartModel(Data):
-    """The parameters of a part as the bench file gives them."""
+    """The parameters of a part as the bench file gives them.
+
+    `ports` names its pairs of terminals where it has several, the first one first.
+    """
 
     model: str
 
     @abstractmethod
-    def physics(self) -> Network | Static:
-        """The part's physics with these parameters, in its initial state."""
+    def physics(self, conditions: Conditions) -> Physics:
+        """The part's physics with these parameters, in its initial state, in these conditions."""
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """The names of its pairs of terminals; a part with one pair has none to name."""
+        return ("",)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from functools import reduce
 from typing import NamedTuple
 
 from grammar import tree
@@ -146,7 +147,7 @@ class ChannelState(NamedTuple):
     last source programs anew at the next one, `programmed` what is programmed at present. `own` is
     what the part forces by itself, `rates` the most that flows each second while the output is on.
     `named` are the ranges that `setup` named (V and A, 0 where none), `ranges` those that were in
-    force when the output went on.
+    force when the output went on. A reading takes so many `apertures` at most, and so much waiting.
     """
 
     on: bool = False
@@ -159,6 +160,8 @@ class ChannelState(NamedTuple):
     average: float = 1.0
     named: tuple[float, float] = (0.0, 0.0)
     ranges: tuple[float, float] = (0.0, 0.0)
+    apertures: int = 1
+    waits_s: float = 0.0
 
     @property
     def modes(self) -> frozenset[str]:
@@ -168,7 +171,7 @@ class ChannelState(NamedTuple):
     @property
     def reading_s(self) -> float:
         """How long one reading takes at most."""
-        return self.aperture_s * self.average
+        return self.apertures * self.aperture_s * self.average + self.waits_s
 
     def joined(self, other: ChannelState) -> ChannelState:
         """Where two paths meet; an output that may be on counts as on."""
@@ -185,6 +188,8 @@ class ChannelState(NamedTuple):
             max(self.average, other.average),
             (max(self.named[0], other.named[0]), max(self.named[1], other.named[1])),
             (max(self.ranges[0], other.ranges[0]), max(self.ranges[1], other.ranges[1])),
+            self.apertures,
+            self.waits_s,
         )
 
     def includes(self, other: ChannelState) -> bool:
@@ -224,6 +229,11 @@ class State:
     def naming(self, name: str, value: Value) -> State:
         """With a name's value."""
         return State({**self.names, name: value}, self.readings, self.channels, self.ledger)
+
+    def losing(self, gone: Sequence[str]) -> State:
+        """Without the values of some names, which nothing looks at any more."""
+        names = {name: value for name, value in self.names.items() if name not in gone}
+        return State(names, self.readings, self.channels, self.ledger)
 
     def reading(self, found: Readings) -> State:
         """With newest readings in place of those before."""
@@ -311,33 +321,31 @@ class State:
         )
 
 
-States = Mapping[Key, State]
-"""The states at one place, by what keeps them apart; empty where no path comes there."""
+States = Sequence[State]
+"""The states at one place, no two of one key; none where no path comes there."""
 
 
-def gathered(*groups: Iterable[State]) -> States:
+def gathered(states: Sequence[State]) -> States:
     """States put together: those of one key joined, and all of them where they are too many."""
-    found: dict[Key, State] = {}
-    for group in groups:
-        for state in group:
-            key = state.key
-            found[key] = found[key].joined(state) if key in found else state
+    if len(states) < 2:
+        return states
+    found = _by_key(states)
     if len(found) <= MOST_STATES:
-        return found
-    whole: State | None = None
-    for state in found.values():
-        whole = state if whole is None else whole.joined(state)
-    assert whole is not None
-    return {whole.key: whole}
+        return list(found.values())
+    return [reduce(State.joined, found.values())]
+
+
+def _by_key(states: Iterable[State]) -> dict[Key, State]:
+    found: dict[Key, State] = {}
+    for state in states:
+        key = state.key
+        found[key] = found[key].joined(state) if key in found else state
+    return found
 
 
 def included(inner: States, outer: States) -> bool:
     """Whether each of the inner states says no more than one of the outer ones."""
-    return all(
-        (key in outer and outer[key].includes(state))
-        or any(other.includes(state) for other in outer.values())
-        for key, state in inner.items()
-    )
+    return all(any(other.includes(state) for other in outer) for state in inner)
 
 
 def widened(before: States, after: States, landmarks: Sequence[float], steps: int) -> States:
@@ -345,17 +353,18 @@ def widened(before: States, after: States, landmarks: Sequence[float], steps: in
 
     After a few steps it is taken to infinity, so that this comes to rest.
     """
-    found = {}
-    for key, state in after.items():
-        if key not in before:
-            found[key] = state
+    known = _by_key(before)
+    found = []
+    for state in after:
+        old = known.get(state.key)
+        if old is None:
+            found.append(state)
             continue
-        old = before[key]
         names = {
             name: _grown(old.names[name], value, landmarks, steps) if name in old.names else value
             for name, value in state.names.items()
         }
-        found[key] = State(names, state.readings, state.channels, state.ledger)
+        found.append(State(names, state.readings, state.channels, state.ledger))
     return found
 
 

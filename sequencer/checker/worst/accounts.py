@@ -10,8 +10,6 @@ import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from sequencer.checker.worst.interval import product
-
 Sums = tuple[float, float, float, float, float]
 """Time under power (s), energy in and out (J), charge in and out (C); or their rates a second."""
 
@@ -30,12 +28,26 @@ class Account(NamedTuple):
     best: Sums = NOTHING
     rates: Sums = NOTHING
 
+    def spent(self, gone: Sums, rates: Sums) -> Account:
+        """After so much more at these rates."""
+        if gone == NOTHING:
+            return self._replace(rates=larger(self.rates, rates))
+        since = plus(self.since, gone)
+        best = since if self.best == self.since else larger(self.best, since)
+        return Account(plus(self.total, gone), since, best, larger(self.rates, rates))
+
+    def joined(self, other: Account) -> Account:
+        """The larger of each."""
+        return self if self == other else Account(*map(larger, self, other))
+
 
 EMPTY = Account()
 
 
 def larger(a: Sums, b: Sums) -> Sums:
     """The larger of each."""
+    if a == b:
+        return a
     return tuple(map(max, a, b))  # type: ignore[return-value]
 
 
@@ -48,12 +60,14 @@ def capped(a: Sums, most: Sums) -> Sums:
 
 def plus(a: Sums, b: Sums) -> Sums:
     """The sum of each."""
-    return tuple(x + y for x, y in zip(a, b, strict=True))  # type: ignore[return-value]
+    return a[0] + b[0], a[1] + b[1], a[2] + b[2], a[3] + b[3], a[4] + b[4]
 
 
 def times(a: Sums, factor: float) -> Sums:
     """Each times a factor; nothing stays nothing, however often."""
-    return tuple(product(x, factor) for x in a)  # type: ignore[return-value]
+    if a == NOTHING or factor == 0:
+        return NOTHING
+    return tuple([x * factor if x else 0.0 for x in a])  # type: ignore[return-value]
 
 
 class Ledger(NamedTuple):
@@ -68,17 +82,10 @@ class Ledger(NamedTuple):
 
     def spent(self, time_s: float, rates: Mapping[str, Sums], least_s: float = 0.0) -> Ledger:
         """After so long at these rates; no time at all still shows the rates."""
-        found = {}
-        for name, account in self.accounts.items():
-            rate = rates[name]
-            gone = times(rate, time_s)
-            since = plus(account.since, gone)
-            found[name] = Account(
-                plus(account.total, gone),
-                since,
-                larger(account.best, since),
-                larger(account.rates, rate),
-            )
+        found = {
+            name: account.spent(times(rates[name], time_s), rates[name])
+            for name, account in self.accounts.items()
+        }
         return Ledger(self.time_s + time_s, found, self.least_s + least_s)
 
     def asked(self, rates: Mapping[str, Sums]) -> Ledger:
@@ -86,13 +93,7 @@ class Ledger(NamedTuple):
         found = {}
         for name, account in self.accounts.items():
             gone = (0.0, *times(rates[name], math.inf)[1:])
-            since = plus(account.since, gone)
-            found[name] = Account(
-                plus(account.total, gone),
-                since,
-                larger(account.best, since),
-                larger(account.rates, rates[name]),
-            )
+            found[name] = account.spent(gone, rates[name])
         return Ledger(self.time_s, found, self.least_s)
 
     def switched(self, channel: str) -> Ledger:
@@ -106,10 +107,7 @@ class Ledger(NamedTuple):
             return self
         return Ledger(
             max(self.time_s, other.time_s),
-            {
-                name: Account(*map(larger, account, other.accounts[name]))
-                for name, account in self.accounts.items()
-            },
+            {name: account.joined(other.accounts[name]) for name, account in self.accounts.items()},
             min(self.least_s, other.least_s),
         )
 

@@ -14,11 +14,10 @@ from drivers.kinds import KINDS
 from grammar import tree
 from grammar.diagnostic import Related
 from grammar.quantity import CHARGE, CURRENT, ENERGY, POWER, VOLTAGE, write
-from sequencer.checker.facts import Checked, PartFacts
+from sequencer.checker.facts import RATED, Checked, PartFacts
 from sequencer.checker.worst.abstract import Own, Programmed
 from sequencer.checker.worst.envelope import Beyond
 from sequencer.checker.worst.hints import (
-    DIMENSIONS,
     MARGIN,
     bears,
     fitting,
@@ -29,7 +28,8 @@ from sequencer.checker.worst.hints import (
 from sequencer.checker.worst.instrument import Errors
 
 if TYPE_CHECKING:
-    from drivers.specification import Rectangle, Specification
+    from drivers.figures import Rectangle
+    from drivers.specification import Specification
 
 ONE_WAY = ("diode", "LED", "laser diode")
 
@@ -68,7 +68,7 @@ class Case(NamedTuple):
 def beyond(case: Case) -> Words:
     """A level or limit that leaves a rating."""
     _, part, p, quantity, side, value, *_ = case
-    text = write(value, DIMENSIONS[quantity])
+    text = write(value, RATED[quantity])
     subject = f"`{part.name}`"
     if p.mode == quantity:
         what = "sweep" if isinstance(p.step, tree.Sweep) else "level"
@@ -86,7 +86,7 @@ def beyond(case: Case) -> Words:
             way = "into" if side > 0 else "out of"
             if side < 0 and part.kind in ONE_WAY:
                 way = "backwards through"
-            size = write(abs(value), DIMENSIONS[quantity])
+            size = write(abs(value), RATED[quantity])
             message = f"this limit lets {size} flow {way} `{part.name}`"
     return case.worded(f"{message}, and {subject} bears {bears(part, quantity, side)}")
 
@@ -118,7 +118,7 @@ def can_reverse(case: Case) -> Words:
 def too_small(case: Case) -> Words:
     """A margin to the rating that is smaller than what the instrument may be off."""
     _, part, _, quantity, side, planned, real, errors = case
-    dimension, error = DIMENSIONS[quantity], errors.of(quantity)
+    dimension, error = RATED[quantity], errors.of(quantity)
     return case.worded(
         f"{write(planned, dimension)} may turn out as {write(real, dimension)} with this "
         f"instrument (error {write(error.accuracy(planned), dimension, 3)}, overshoot "
@@ -131,7 +131,7 @@ def no_margin(case: Case) -> Words:
     """A level or limit that reaches the rating, with no instrument known."""
     _, part, p, quantity, side, *_ = case
     what = "level" if p.mode == quantity else "limit"
-    rated = write(part.ratings[quantity][side > 0], DIMENSIONS[quantity])
+    rated = write(part.ratings[quantity][side > 0], RATED[quantity])
     return case.worded(
         f"this {what} reaches what `{part.name}` bears, {rated}, with no margin for the "
         "instrument's error"

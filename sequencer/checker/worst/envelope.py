@@ -19,7 +19,8 @@ from sequencer.checker.worst.pulses import Train
 from sequencer.checker.worst.values import Algebra, Value
 
 if TYPE_CHECKING:
-    from drivers.specification import PulsedRectangle, Rectangle, Specification
+    from drivers.figures import PulsedRectangle, Rectangle
+    from drivers.specification import Specification
 
 MOST_PULSES = 1_000_000_000
 

@@ -18,6 +18,7 @@ from sequencer.checker.worst.interval import EVERYTHING, NOT_NEGATIVE, Interval
 from sequencer.checker.worst.values import UNKNOWN, Algebra, Value
 
 Ends = tuple[Value, Value]
+Split = tuple[State | None, State | None]
 _ANY = Value(EVERYTHING)
 OF_TRACES = frozenset(("mean", "minimum", "maximum", "slope"))
 """The functions of steps that look at the newest part of a trace."""
@@ -143,69 +144,94 @@ class Evaluation:
                 size = algebra.absolute(self.value(node, state))
                 return algebra.negative(size), size
 
-    def assume(self, node: tree.Expression, state: State, truth: bool) -> State | None:
-        """The state where a condition holds (or doesn't), None where it can't be so."""
+    def split(self, node: tree.Expression, state: State) -> Split:
+        """The state where a condition holds and that where it doesn't, None where none can be."""
         match node:
             case tree.Not():
-                return self.assume(node.operand, state, not truth)
+                holds, fails = self.split(node.operand, state)
+                return fails, holds
             case tree.Logic():
-                return self._logic(node, state, truth)
+                return self._logic(node, state)
             case tree.Compare():
-                return self._compare(node, state, truth)
+                return self._compare(node, state)
             case tree.Inside():
-                return self._inside(node, state, truth)
+                return self._inside(node, state)
             case tree.IsState() | tree.Confirm() | tree.Name() | tree.Member():
                 # A digital line, the person and a truth value under a name are never narrowed.
-                return state
+                return state, state
             case _:
                 raise TypeError(f"a {type(node).__name__} is no condition")
 
-    def _logic(self, node: tree.Logic, state: State, truth: bool) -> State | None:
-        first = self.assume(node.left, state, truth)
-        if (node.operator == "and") == truth:
-            return self.assume(node.right, first, truth) if first is not None else None
-        other = self.assume(node.left, state, not truth)
-        second = self.assume(node.right, other, truth) if other is not None else None
-        return _either(first, second)
+    def _logic(self, node: tree.Logic, state: State) -> Split:
+        holds, fails = self.split(node.left, state)
+        # Where the left side has decided, nobody looks at the right one.
+        if node.operator == "and":
+            if holds is None:
+                return None, fails
+            both, second = self.split(node.right, holds)
+            return both, _either(fails, second)
+        if fails is None:
+            return holds, None
+        second, neither = self.split(node.right, fails)
+        return _either(holds, second), neither
 
-    def _compare(self, node: tree.Compare, state: State, truth: bool) -> State | None:
-        less = (node.operator in ("<", "<=")) == truth
-        small, large = (node.left, node.right) if less else (node.right, node.left)
-        lower, upper = self.value(small, state), self.value(large, state)
-        if lower.wild or upper.wild:
-            return state
-        narrowed = self.narrow(small, state, Interval(-math.inf, upper.high))
+    def _compare(self, node: tree.Compare, state: State) -> Split:
+        left, right = self.value(node.left, state), self.value(node.right, state)
+        if left.wild or right.wild:
+            return state, state
+        less = self._ordered(node.left, left, node.right, right, state)
+        more = self._ordered(node.right, right, node.left, left, state)
+        return (less, more) if node.operator in ("<", "<=") else (more, less)
+
+    def _ordered(
+        self,
+        small: tree.Expression,
+        lower: Value,
+        large: tree.Expression,
+        upper: Value,
+        state: State,
+    ) -> State | None:
+        """The state in which one expression, of this value there, is no larger than another."""
+        narrowed = self._narrow(small, lower, state, Interval(-math.inf, upper.high))
         if narrowed is None:
             return None
-        return self.narrow(large, narrowed, Interval(lower.low, math.inf))
+        if narrowed is not state:
+            upper = self.value(large, narrowed)
+        return self._narrow(large, upper, narrowed, Interval(lower.low, math.inf))
 
-    def _inside(self, node: tree.Inside, state: State, truth: bool) -> State | None:
+    def _inside(self, node: tree.Inside, state: State) -> Split:
         low, high = self.ends(node.bounds, state, "")
-        if low.wild or high.wild or self.value(node.operand, state).wild:
-            return state
-        if truth:
-            if low.low > high.high:
-                return None
-            return self.narrow(node.operand, state, Interval(low.low, high.high))
-        return _either(
-            self.narrow(node.operand, state, Interval(-math.inf, low.high)),
-            self.narrow(node.operand, state, Interval(high.low, math.inf)),
-        )
+        operand, value = node.operand, self.value(node.operand, state)
+        if low.wild or high.wild or value.wild:
+            return state, state
+        holds: State | None = None
+        if low.low <= high.high:
+            holds = self._narrow(operand, value, state, Interval(low.low, high.high))
+        below = self._narrow(operand, value, state, Interval(-math.inf, low.high))
+        above = self._narrow(operand, value, state, Interval(high.low, math.inf))
+        return holds, _either(below, above)
 
-    def narrow(self, node: tree.Expression, state: State, target: Interval) -> State | None:
-        """The state in which an expression lies within a target, None where it can't."""
-        value = self.value(node, state)
+    def _narrow(
+        self, node: tree.Expression, value: Value, state: State, target: Interval
+    ) -> State | None:
+        """The state in which an expression, of this value there, lies within a target.
+
+        None where it can't.
+        """
         if value.wild:
             return state
-        if interval.meet(value.interval, target) is None:
+        if max(value.low, target.low) > min(value.high, target.high):
             return None
         match node:
             case tree.Name() if node.id in state.names:
-                return state.naming(node.id, value.narrowed(target))
+                narrowed = value.narrowed(target)
+                return state if narrowed is value else state.naming(node.id, narrowed)
             case tree.Member() if (node.base.id, node.field.id) in state.readings:
-                return state.reading({(node.base.id, node.field.id): value.narrowed(target)})
+                narrowed, place = value.narrowed(target), (node.base.id, node.field.id)
+                return state if narrowed is value else state.reading({place: narrowed})
             case tree.Negative():
-                return self.narrow(node.operand, state, interval.negative(target))
+                inner = self.value(node.operand, state)
+                return self._narrow(node.operand, inner, state, interval.negative(target))
             case tree.Binary():
                 return self._undo(node, state, interval.outward(target))
             case _:
@@ -213,8 +239,8 @@ class Evaluation:
 
     def _undo(self, node: tree.Binary, state: State, target: Interval) -> State | None:
         """Narrow both operands; the target and each bound are widened by what rounding may hide."""
-        left = self.value(node.left, state).interval
-        right = self.value(node.right, state).interval
+        values = self.value(node.left, state), self.value(node.right, state)
+        left, right = values[0].interval, values[1].interval
         wanted: tuple[Interval | None, Interval | None]
         match node.operator:
             case "+":
@@ -231,9 +257,11 @@ class Evaluation:
             case _:
                 return state
         found: State | None = state
-        for operand, bounds in zip((node.left, node.right), wanted, strict=True):
-            if bounds is not None and found is not None:
-                found = self.narrow(operand, found, interval.outward(bounds))
+        if wanted[0] is not None:
+            found = self._narrow(node.left, values[0], state, interval.outward(wanted[0]))
+        if wanted[1] is not None and found is not None:
+            value = values[1] if found is state else self.value(node.right, found)
+            found = self._narrow(node.right, value, found, interval.outward(wanted[1]))
         return found
 
 

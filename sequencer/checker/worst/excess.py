@@ -157,9 +157,8 @@ class Excess:
         part, p, quantity, side = case.part, case.p, case.quantity, case.side
         rated = side * part.ratings[quantity][side > 0]
         planned, real = side * case.planned, side * case.real
-        span = culprit_span(p, quantity)
         if passes(planned, rated):
-            weight = planned - rated
+            span, weight = culprit_span(p, quantity), planned - rated
             emptied = p.mode == "current" and part.kind in EMPTIED
             if emptied and quantity == "voltage" and side < 0 and p.low.low == -p.high.high:
                 self.keep("limit-can-reverse", span, weight, lambda: complaints.can_reverse(case))
@@ -167,8 +166,10 @@ class Excess:
                 slug = f"{quantity}-beyond-rating"
                 self.keep(slug, span, weight, lambda: complaints.beyond(case))
         elif with_bench and passes(real, rated):
+            span = culprit_span(p, quantity)
             self.keep("margin-too-small", span, real - rated, lambda: complaints.too_small(case))
         elif not with_bench and abs(planned - rated) <= ROOM * abs(rated):
+            span = culprit_span(p, quantity)
             self.keep("no-margin", span, 0.0, lambda: complaints.no_margin(case))
 
     def _power(self, part: PartFacts, p: Programmed, real: Imposed) -> None:

@@ -7,6 +7,7 @@ as one factor, known by what it is made of, so that like cancels like. Knows no 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Mapping
 
 MOST_TERMS = 8
@@ -86,6 +87,8 @@ class Functions:
             case "*":
                 for first, x in a.items():
                     for second, y in b.items():
+                        if x and y and _fades(x * y):
+                            return None
                         monomial = _times(first, second, 1)
                         found[monomial] = found.get(monomial, 0.0) + x * y
             case "/":
@@ -93,7 +96,7 @@ class Functions:
                     inverse = self.form("inverse", (b,))
                     return self.combined("*", a, inverse) if inverse is not None else None
                 ((under, divisor),) = b.items()
-                if divisor == 0:
+                if divisor == 0 or any(c and _fades(c / divisor) for c in a.values()):
                     return None
                 found = {_times(over, under, -1): c / divisor for over, c in a.items()}
             case "^":
@@ -109,6 +112,11 @@ class Functions:
         for _ in range(int(exponent) - 1):
             found = self.combined("*", found, a) if found is not None else None
         return found
+
+
+def _fades(coefficient: float) -> bool:
+    """Whether a coefficient is so small that rounding may have taken any share of it."""
+    return abs(coefficient) < sys.float_info.min
 
 
 def _times(a: Monomial, b: Monomial, sign: int) -> Monomial:

@@ -10,14 +10,13 @@ import math
 
 from grammar import tree
 from grammar.diagnostic import Related, Span
-from grammar.quantity import CURRENT, POWER, VOLTAGE, write
-from sequencer.checker.facts import Checked, PartFacts
-from sequencer.checker.scope import nodes_of, steps_of
-from sequencer.checker.words import written
+from grammar.quantity import write
+from sequencer.checker.facts import RATED, Checked, PartFacts
+from sequencer.checker.naming.walking import nodes_of, steps_of
+from sequencer.checker.naming.words import written
 from sequencer.checker.worst.abstract import Programmed
 from sequencer.checker.worst.imposed import ROOM
 
-DIMENSIONS = {"voltage": VOLTAGE, "current": CURRENT, "power": POWER}
 MARGIN = 0.05
 """What a hint keeps to a rating, as a share of it (common practice, no source)."""
 
@@ -37,8 +36,8 @@ def bears(part: PartFacts, quantity: str, side: int) -> str:
     """What a part bears on one side, to follow “it bears”."""
     low, high = part.ratings[quantity]
     if side > 0:
-        return f"{write(high, DIMENSIONS[quantity])} at most"
-    return f"no less than {write(low, DIMENSIONS[quantity])}"
+        return f"{write(high, RATED[quantity])} at most"
+    return f"no less than {write(low, RATED[quantity])}"
 
 
 def related(checked: Checked, part: PartFacts, p: Programmed, quantity: str) -> list[Related]:
@@ -47,7 +46,7 @@ def related(checked: Checked, part: PartFacts, p: Programmed, quantity: str) -> 
     nodes: list[tree.Expression] = [p.limit_node]
     if p.mode == quantity:
         nodes = _levels(p)
-    elif quantity not in DIMENSIONS or quantity == "power":
+    elif quantity not in ("voltage", "current"):
         nodes += _levels(p)
         if isinstance(p.step, tree.PulseStep | tree.Sweep):
             nodes += [node for node in (p.step.width, p.step.period) if node is not None]
@@ -89,7 +88,7 @@ def instead(checked: Checked, part: PartFacts, p: Programmed, quantity: str, sid
     """What to write instead of the level or limit that leaves a rating on one side."""
     if p.mode != quantity:
         return _limit(checked, part, quantity, is_pulse(p))
-    dimension = DIMENSIONS[quantity]
+    dimension = RATED[quantity]
     fit = write(fitting(part.ratings[quantity], side), dimension)
     node = _levels(p)[-1]
     if _typed(checked, node) is not None:
@@ -114,7 +113,7 @@ def is_pulse(p: Programmed) -> bool:
 
 def _limit(checked: Checked, part: PartFacts, quantity: str, pulse: bool) -> str:
     """A limit that fits, as the channel can hold it."""
-    rating, dimension = part.ratings[quantity], DIMENSIONS[quantity]
+    rating, dimension = part.ratings[quantity], RATED[quantity]
     low, high = rating
     top = write(fitting(rating, 1), dimension)
     if pulse and abs(low + high) <= ROOM * abs(high):

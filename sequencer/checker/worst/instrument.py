@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 LONGEST_BLIND_S = 1.0
 """While an output is on, the runner reads its channel at least this often."""
+SLOWEST_MAINS_HZ = 50.0
+"""Noise is stated at one cycle: of the slower mains a cycle has less of it."""
 SHARE_WITHOUT_FIGURES = 0.01
 """What a limit named after a part keeps from its rating where no instrument is known."""
 
@@ -94,16 +96,14 @@ def limit_of(rating: Interval, error: Error | None) -> Interval:
 def reading(specification: Specification | None, quantity: str, rating: Interval) -> Interval:
     """The readings that trip no guard: the rating widened by the largest error of a reading.
 
-    The largest of all ranges counts, with three standard deviations of the noise at the shortest
-    aperture, taken per root of it: white noise.
+    The largest of all ranges counts, at the shortest aperture.
     """
     if specification is None or rating == EVERYTHING:
         return rating
     ranges = specification.voltage_ranges if quantity == "voltage" else specification.current_ranges
-    slowest_mains_hz = 50.0
-    rise = math.sqrt(max(1.0, 1 / (specification.shortest_aperture * slowest_mains_hz)))
-    of_value = max(r.measure.of_value for r in ranges)
-    plus = max(r.measure.plus + 3 * r.noise * rise + r.resolution for r in ranges)
+    aperture_s = min(specification.shortest_aperture, 1 / SLOWEST_MAINS_HZ)
+    found = [specification.reading_error(r, aperture_s, SLOWEST_MAINS_HZ) for r in ranges]
+    of_value, plus = map(max, zip(*found, strict=True))
 
     def more(end: float) -> float:
         return (abs(end) + plus) / (1 - of_value) - abs(end) if math.isfinite(end) else 0.0

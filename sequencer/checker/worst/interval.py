@@ -51,6 +51,8 @@ def point(value: float) -> Interval:
 
 def hull(a: Interval, b: Interval) -> Interval:
     """The narrowest interval that holds both."""
+    if a.low <= b.low and b.high <= a.high:
+        return a
     return Interval(min(a.low, b.low), max(a.high, b.high))
 
 

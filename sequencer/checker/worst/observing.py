@@ -78,7 +78,7 @@ class Observing:
             for guarded, condition in self._guards:
                 if guarded != name.id or self.walk.final:
                     continue
-                kept = self.walk.evaluation.assume(condition, state, True)
+                kept, _ = self.walk.evaluation.split(condition, state)
                 if kept is None:
                     self.walk.ended[-1].append(state.ledger)
                     return None
@@ -100,15 +100,12 @@ class Observing:
     def wait_for(self, node: tree.WaitFor, states: States) -> States:
         """The states after waiting for a digital line, whether it came or not."""
         assert node.at_most is not None
-        waited = [
-            s.spending(self.walk.time(node.at_most, [s]) + self.overrun_s(s))
-            for s in states.values()
-        ]
+        waited = [s.spending(self.walk.time(node.at_most, [s]) + self.overrun_s(s)) for s in states]
         if node.otherwise is None:
             self.walk.ended[-1] += (state.ledger for state in waited)
             return gathered(waited)
         late = self.walk.block(node.otherwise, gathered(waited))
-        return gathered(waited, late.values())
+        return gathered([*waited, *late])
 
     def asked(self, state: State) -> State:
         """The state after the person has answered."""
@@ -142,16 +139,16 @@ class Observing:
         may have met it at the very end of its steps.
         """
         walk = self.walk
-        longest_s = walk.time(node.duration, states.values())
+        longest_s = walk.time(node.duration, states)
         before_s = 0.0
         if node.before is not None:
-            before_s = min(walk.value(node.before, state).low for state in states.values())
+            before_s = min(walk.value(node.before, state).low for state in states)
         walk.leaves.append([])
-        began = gathered(s.charged(s.ledger._replace(least_s=0.0)) for s in states.values())
+        began = gathered([s.charged(s.ledger._replace(least_s=0.0)) for s in states])
         after = walk.block(node.body, began)
         left = walk.leaves.pop()
         found = []
-        for state in (*after.values(), *left):
+        for state in (*after, *left):
             over_s = longest_s - max(before_s, 0.0)
             if node.trigger is None:
                 over_s = longest_s - state.ledger.least_s

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 
 from grammar import tree
 from sequencer.checker.facts import Checked, PartFacts
-from sequencer.checker.scope import steps_of
-from sequencer.checker.traces import read_by
+from sequencer.checker.naming.walking import read_by, steps_of
 from sequencer.checker.worst import instrument, interval
 from sequencer.checker.worst.interval import EVERYTHING, Interval
 from sequencer.checker.worst.observing import Bounds

@@ -75,7 +75,9 @@ class Sourcing:
                     amperes = value
         channel = channel._replace(named=(volts, amperes))
         plain = ChannelState(aperture_s=channel.aperture_s, average=channel.average)
-        plain = plain._replace(named=channel.named)
+        plain = plain._replace(
+            named=channel.named, apertures=channel.apertures, waits_s=channel.waits_s
+        )
         self.set_up[name] = plain.joined(self.set_up.get(name, plain))
         return state.having(name, channel)
 

@@ -11,30 +11,15 @@ from collections.abc import Iterator, Sequence
 from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 from typing import TYPE_CHECKING, Any
 
-from grammar.quantity import (
-    CHARGE,
-    CURRENT,
-    ENERGY,
-    POWER,
-    TIME,
-    VOLTAGE,
-    Dimension,
-    write,
-)
+from grammar.quantity import CURRENT, TIME, VOLTAGE, write
+from sequencer.checker.facts import RATED
 from sequencer.checker.worst.envelope import Met
 from sequencer.checker.worst.pulses import Train
 from sequencer.checker.worst.worst_case import PartWorst, Row, WorstCase
 
 if TYPE_CHECKING:
-    from drivers.specification import PulsedRectangle, Rectangle
+    from drivers.figures import PulsedRectangle, Rectangle
 
-DIMENSIONS: dict[str, Dimension] = {
-    "voltage": VOLTAGE,
-    "current": CURRENT,
-    "power": POWER,
-    "energy": ENERGY,
-    "charge": CHARGE,
-}
 _DIGITS = {"energy": 3, "charge": 3}
 _GAP = 6
 _LEAST_GAP = 2
@@ -104,7 +89,7 @@ def _seen(name: str, corners: Sequence[Met]) -> Iterator[list[str]]:
 
 
 def _pulsed() -> type[PulsedRectangle]:
-    from drivers.specification import PulsedRectangle
+    from drivers.figures import PulsedRectangle
 
     return PulsedRectangle
 
@@ -183,7 +168,7 @@ def _outward(quantity: str, value: float, side: int) -> str:
     What rounding alone has added, in the ninth digit and beyond, is taken off first.
     """
     quantity = quantity.removesuffix(" per pulse")
-    dimension = DIMENSIONS[quantity]
+    dimension = RATED[quantity]
     if quantity in _DIGITS:
         return write(value, dimension, _DIGITS[quantity])
     rounding = ROUND_CEILING if side > 0 else ROUND_FLOOR
@@ -193,7 +178,7 @@ def _outward(quantity: str, value: float, side: int) -> str:
 
 def _rating(quantity: str, bounds: tuple[float, float]) -> str:
     """A span in the unit of its larger end: "-0.05 … 2.8 V", "up to 2 kJ"."""
-    dimension = DIMENSIONS[quantity.removesuffix(" per pulse")]
+    dimension = RATED[quantity.removesuffix(" per pulse")]
     low, high = bounds
     if low == -math.inf:
         return f"up to {write(high, dimension)}"

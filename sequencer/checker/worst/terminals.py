@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from drivers.kinds import KINDS, way_off_s
 from sequencer.checker.facts import ChannelFacts, PartFacts
 from sequencer.checker.worst import interval
-from sequencer.checker.worst.abstract import Own, Programmed
+from sequencer.checker.worst.abstract import ChannelState, Own, Programmed
 from sequencer.checker.worst.envelope import Envelope
 from sequencer.checker.worst.imposed import Imposed, Rated
 from sequencer.checker.worst.interval import Interval
@@ -71,6 +71,19 @@ class Terminals:
         }[self.rated.forces]
         self.own = _own(Value(interval.point(low)), Value(interval.point(high)))
         """What the part forces by itself where nobody has looked."""
+        self._leak(Interval(low, high))
+
+    def begins(self, aperture_s: float) -> ChannelState:
+        """The channel as it is before the first step."""
+        known = self.specification
+        if known is None:
+            return ChannelState(own=self.own, aperture_s=aperture_s)
+        return ChannelState(
+            own=self.own,
+            aperture_s=aperture_s,
+            apertures=known.most_apertures,
+            waits_s=known.longest_waits_s,
+        )
 
     def most(self, train: Train | None) -> float:
         """The most current that the instrument can push (A), in pulses what it can then."""
@@ -79,6 +92,16 @@ class Terminals:
             return math.inf
         pulsed = known.pulsed if train is not None else ()
         return max([known.largest_current, *(r.current for r in pulsed)])
+
+    def _leak(self, forced: Interval) -> None:
+        """Keep what the part drives through an output that is off, where that is stated."""
+        known = self.specification
+        ohms = None if known is None else known.off_leakage_resistance
+        if ohms is None or forced == (0.0, 0.0):
+            return
+        self.keep("current", Interval(-forced.high / ohms, -forced.low / ohms))
+        most = max(forced.high, -forced.low)
+        self.keep("power", Interval(-most * most / ohms, 0.0))
 
     def looked(self, p: Programmed, possible: bool) -> Own | None:
         """What a look leaves possible before a current source: only what lies in its limit."""

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
 
 from grammar import tree
 from sequencer.checker.facts import Checked
-from sequencer.checker.scope import nodes_of
-from sequencer.checker.words import written
+from sequencer.checker.naming.walking import nodes_of
+from sequencer.checker.naming.words import written
 from sequencer.checker.worst.abstract import State, States, gathered
 from sequencer.checker.worst.accounts import Ledger
 from sequencer.checker.worst.evaluation import Evaluation
 from sequencer.checker.worst.excess import Excess
+from sequencer.checker.worst.followed import Followed
 from sequencer.checker.worst.hints import spans_of_settings
 from sequencer.checker.worst.observing import Bounds, Observing
 from sequencer.checker.worst.power import Power
@@ -25,16 +25,13 @@ from sequencer.checker.worst.sourcing import Sourcing
 from sequencer.checker.worst.turns import Turns
 from sequencer.checker.worst.values import Value
 
-if TYPE_CHECKING:
-    from collections.abc import Set
-
 
 class Walk:
     """One pass over a recipe.
 
     `bounds` are those of readings; `followed` the names that can reach a level, limit, time, count
-    or condition: others are not followed, so that a mere tally in a loop costs nothing. `cycle_s`
-    is the length of a power line cycle.
+    or condition: others are not followed, so that a mere tally in a loop costs nothing, and these
+    only as long as something looks at them. `cycle_s` is the length of a power line cycle.
     """
 
     def __init__(
@@ -44,14 +41,14 @@ class Walk:
         power: Power,
         excess: Excess,
         bounds: Bounds,
-        followed: Set[str],
+        followed: Followed,
         cycle_s: float,
     ) -> None:
         self.checked = checked
         self.evaluation = evaluation
         self.power = power
         self.excess = excess
-        self.followed = followed
+        self.followed, self.gone = followed
         self.cycle_s = cycle_s
         self.final = False
         self.asks = False
@@ -65,13 +62,15 @@ class Walk:
     def block(self, block: tree.Block | None, states: States) -> States:
         """The states after a block, whose own names are gone by then."""
         outer: Mapping[str, Value] = {}
-        for state in states.values():
+        for state in states:
             outer = {**outer, **state.names} if outer else state.names
         for step in block or ():
             if not states:
                 break
             states = self._step(step, states)
-        return gathered(state.leaving(outer) for state in states.values())
+            if id(step) in self.gone:
+                states = [state.losing(self.gone[id(step)]) for state in states]
+        return gathered([state.leaving(outer) for state in states])
 
     def _step(self, node: tree.Step, states: States) -> States:
         match node:
@@ -89,13 +88,13 @@ class Walk:
             case tree.WaitFor():
                 return self.observing.wait_for(node, states)
             case tree.Leave():
-                self.leaves[-1] += states.values()
-                return {}
+                self.leaves[-1] += states
+                return ()
             case tree.Stop() | tree.Fail():
-                self.ended[-1] += (state.ledger for state in states.values())
-                return {}
-        found = (self._simple(node, state) for state in states.values())
-        return gathered(state for state in found if state is not None)
+                self.ended[-1] += (state.ledger for state in states)
+                return ()
+        found = [self._simple(node, state) for state in states]
+        return gathered([state for state in found if state is not None])
 
     def _simple(self, node: tree.Step, state: State) -> State | None:
         """The state after a step that doesn't branch, None where a guard ends every run here."""
@@ -135,17 +134,15 @@ class Walk:
 
     def _if(self, node: tree.If, states: States) -> States:
         after: list[State] = []
-        rest = list(states.values())
+        rest = list(states)
         for arm in node.arms:
             if isinstance(arm.condition, tree.Confirm):
                 rest = [self.observing.asked(state) for state in rest]
-            assume = self.evaluation.assume
-            inside = [assume(arm.condition, state, True) for state in rest]
-            outside = [assume(arm.condition, state, False) for state in rest]
-            entered = gathered(state for state in inside if state is not None)
-            after += self.block(arm.body, entered).values()
-            rest = [state for state in outside if state is not None]
-        after += self.block(node.otherwise, gathered(rest)).values()
+            ways = [self.evaluation.split(arm.condition, state) for state in rest]
+            entered = gathered([state for state, _ in ways if state is not None])
+            after += self.block(arm.body, entered)
+            rest = [state for _, state in ways if state is not None]
+        after += self.block(node.otherwise, gathered(rest))
         return gathered(after)
 
     def value(self, node: tree.Expression, state: State) -> Value:

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from functools import reduce
 from typing import TYPE_CHECKING
 
 from grammar import tree
 from grammar.quantity import TIME, write
-from sequencer.checker.scope import nodes_of, steps_of
+from sequencer.checker.naming.walking import nodes_of, steps_of
 from sequencer.checker.worst import accounts
 from sequencer.checker.worst.abstract import State, States, gathered, included, widened
 from sequencer.checker.worst.accounts import EMPTY, NOTHING, Account, Ledger, Sums
@@ -68,7 +69,7 @@ class Spent:
 
     def begins(self, states: States) -> None:
         """A turn begins, or the loop waits for its next one, in these states."""
-        for state in states.values():
+        for state in states:
             for name, channel in state.channels.items():
                 self.idle[name] = accounts.larger(self.idle[name], channel.rates)
                 if channel.on:
@@ -101,8 +102,7 @@ class Turns:
 
     def loop(self, node: Loop, states: States) -> States:
         """The states after a loop."""
-        entered = list(states.values())
-        plan = self._plan(node, entered)
+        plan = self._plan(node, states)
         if self.depth == 0:
             self._nest = TURNS_A_NEST
         self.depth += 1
@@ -111,22 +111,19 @@ class Turns:
         self.paced -= plan.timed
         self.depth -= 1
         if not isinstance(node, tree.Every) or node.until is None:
-            return gathered(exits.values(), late.values())
+            return gathered([*exits, *late])
         if node.otherwise is None:
-            self.walk.ended[-1] += (state.ledger for state in late.values())
+            self.walk.ended[-1] += (state.ledger for state in late)
             return exits
-        return gathered(exits.values(), self.walk.block(node.otherwise, late).values())
+        return gathered([*exits, *self.walk.block(node.otherwise, late)])
 
     def _run(self, node: Loop, plan: Plan, states: States) -> tuple[States, States]:
         """The states that leave the loop, and those in which its turns are used up."""
-        entry: Ledger | None = None
-        for state in states.values():
-            entry = state.ledger if entry is None else entry.joined(state.ledger)
-        assert entry is not None
+        entry = reduce(Ledger.joined, (state.ledger for state in states))
         spent = Spent(entry)
         exits: list[State] = []
-        late: list[State] = list(states.values()) if plan.fewest <= 0 else []
-        heads = gathered(_afresh(state) for state in states.values())
+        late: list[State] = list(states) if plan.fewest <= 0 else []
+        heads = gathered([_afresh(state) for state in states])
         spent.begins(heads)
         done = 0
         while heads and done < plan.most:
@@ -138,23 +135,23 @@ class Turns:
             after, turn = self._turn(node, plan, heads, done, exits)
             done += 1
             if done >= plan.fewest:
-                late += after.values()
-            after = gathered(_afresh(state) for state in after.values())
+                late += after
+            after = gathered([_afresh(state) for state in after])
             spent.begins(after)
             still = not plan.exact and included(after, heads)
             spent.add(turn, plan.most - done + 1 if still else 1.0)
             if still:
-                late += after.values()
+                late += after
                 break
             heads = after
         ledger = entry.after(self._whole(node, plan, entry, spent))
         if self.ends:
             self.walk.ended[-1].append(ledger)
         names: Mapping[str, Value] = {}
-        for state in states.values():
+        for state in states:
             names = {**names, **state.names} if names else state.names
         return tuple(  # type: ignore[return-value]
-            gathered(state.charged(ledger).leaving(names) for state in group)
+            gathered([state.charged(ledger).leaving(names) for state in group])
             for group in (exits, late)
         )
 
@@ -172,15 +169,15 @@ class Turns:
         steps = 0
         while True:
             after, turn = self._turn(node, plan, heads, None, exits)
-            late += after.values()
-            after = gathered(_afresh(state) for state in after.values())
+            late += after
+            after = gathered([_afresh(state) for state in after])
             spent.begins(after)
             if included(after, heads):
                 spent.add(turn, plan.most - done)
                 return
             if self._landmarks is None:
                 self._landmarks = landmarks(self.walk)
-            both = gathered(heads.values(), after.values())
+            both = gathered([*heads, *after])
             heads = widened(heads, both, self._landmarks, steps)
             steps += 1
 
@@ -190,24 +187,22 @@ class Turns:
         """One turn: the states in which the loop goes on, and what it cost at most."""
         walk, bind = self.walk, plan.bind
         if bind is not None:
-            heads = gathered(bind(state, k) for state in heads.values())
+            heads = gathered([bind(state, k) for state in heads])
         walk.leaves.append([])
         walk.ended.append([])
         after = walk.block(node.body, heads)
         left, ended = walk.leaves.pop(), walk.ended.pop()
         self.ends |= bool(ended)
-        turn = next(iter(heads.values())).ledger.afresh()
-        for ledger in (*ended, *(s.ledger for s in (*after.values(), *left))):
+        turn = heads[0].ledger.afresh()
+        for ledger in (*ended, *(s.ledger for s in (*after, *left))):
             turn = turn.joined(ledger)
         exits += left
         until = node.until if isinstance(node, tree.Every) else None
         if until is None:
             return after, turn
-        assume = walk.evaluation.assume
-        found = [assume(until, state, True) for state in after.values()]
-        exits += [state for state in found if state is not None]
-        rest = [assume(until, state, False) for state in after.values()]
-        return gathered(state for state in rest if state is not None), turn
+        ways = [walk.evaluation.split(until, state) for state in after]
+        exits += [state for state, _ in ways if state is not None]
+        return gathered([state for _, state in ways if state is not None]), turn
 
     def _whole(self, node: Loop, plan: Plan, entry: Ledger, spent: Spent) -> Ledger:
         """What the whole loop cost at most, set against the periods that began before it."""
@@ -251,7 +246,7 @@ class Turns:
             "bound the count, as in repeat min(n, 100) times",
         )
 
-    def _plan(self, node: Loop, states: list[State]) -> Plan:
+    def _plan(self, node: Loop, states: States) -> Plan:
         match node:
             case tree.Every():
                 return self._plan_every(node, states)
@@ -264,7 +259,7 @@ class Turns:
             case tree.ForIn():
                 return self._plan_list(node, states)
 
-    def _plan_every(self, node: tree.Every, states: list[State]) -> Plan:
+    def _plan_every(self, node: tree.Every, states: States) -> Plan:
         walk = self.walk
         longest = node.duration if node.duration is not None else node.at_most
         assert longest is not None
@@ -287,7 +282,7 @@ class Turns:
         plan.least_s = max(shortest, 0.0) if node.until is None else 0.0
         return plan
 
-    def _plan_count(self, node: tree.ForCount, states: list[State]) -> Plan:
+    def _plan_count(self, node: tree.ForCount, states: States) -> Plan:
         firsts = [_whole(self.walk.value(node.first, state)) for state in states]
         lasts = [_whole(self.walk.value(node.last, state)) for state in states]
         first = Interval(min(v.low for v in firsts), max(v.high for v in firsts))
@@ -302,7 +297,7 @@ class Turns:
         fewest, most = last.low - first.high + 1, last.high - first.low + 1
         return self._bound(node, fewest, most, value, exact)
 
-    def _plan_list(self, node: tree.ForIn, states: list[State]) -> Plan:
+    def _plan_list(self, node: tree.ForIn, states: States) -> Plan:
         call = node.values
         assert isinstance(call, tree.Call)
         found = [[self.walk.value(a.value, state) for a in call.arguments] for state in states]

@@ -9,24 +9,31 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 
 from sequencer.checker.worst import interval
 from sequencer.checker.worst.forms import Form, Functions, constant, key_of
 from sequencer.checker.worst.interval import EVERYTHING, Interval
 from sequencer.checker.worst.subdivision import Subdivision
 
+KEPT = 2_000
+"""How many values of each kind are kept, so as not to be worked out again."""
 ROUNDING = 2.0**-50
 """One operation is off by 2**-53 of its result at most; the rest is for the form's own sums."""
+LEAST = 8 * math.ulp(0.0)
+"""Down where floats have no smaller step, a product is off by half a step however small it is, and
+so is each of the products that its error is worked out by."""
 
 
 class Value:
     """What an expression can be: from `low` to `high`.
 
-    `form` is how it hangs on the settings, None where unknown, and `error` how far the value may be
-    off its form. `wild` says that it may be no number at all, so that no comparison tells of it.
+    `interval` has both; `form` is how it hangs on the settings, None where unknown, and `error` how
+    far the value may be off its form. `wild` says that it may be no number at all, so that no
+    comparison tells of it.
     """
 
-    __slots__ = ("error", "form", "high", "low", "wild")
+    __slots__ = ("error", "form", "high", "interval", "low", "wild")
 
     def __init__(
         self,
@@ -35,16 +42,14 @@ class Value:
         error: float = 0.0,
         wild: bool = False,
     ) -> None:
+        self.interval = bounds
         self.low, self.high = bounds
         self.form, self.error, self.wild = form, error, wild
 
-    @property
-    def interval(self) -> Interval:
-        """Its bounds."""
-        return Interval(self.low, self.high)
-
     def narrowed(self, bounds: Interval) -> Value:
         """Known to lie within other bounds, too, which it meets."""
+        if bounds.low <= self.low and self.high <= bounds.high:
+            return self
         low, high = max(self.low, bounds.low), min(self.high, bounds.high)
         return Value(Interval(low, high), self.form, self.error, self.wild)
 
@@ -86,6 +91,10 @@ class Algebra:
         self._functions = Functions()
         self._subdivision = Subdivision(ranges, self._required)
         self._narrowest: dict[object, Interval] = {}
+        # Long recipes repeat their expressions, and what hangs on settings alone stays as it is.
+        self.number = lru_cache(KEPT)(self._number)
+        self.narrowest = lru_cache(KEPT)(self._narrowed)
+        self._of_forms_alone = lru_cache(KEPT)(self._combined)
 
     def require(self, a: Value, b: Value) -> None:
         """From now on a ≤ b holds, as the run compares the two."""
@@ -93,6 +102,7 @@ class Algebra:
         if difference.form is not None and any(difference.form):
             room = difference.error + ROUNDING * max(a.interval.reach, b.interval.reach)
             self._required.append((difference.form, room))
+            self._of_forms_alone.cache_clear()
 
     def _as_required(self, form: Form, found: Interval) -> Interval:
         """Bounds narrowed where a form is one that is required of the settings, but for a constant.
@@ -124,7 +134,7 @@ class Algebra:
             return False
         return self._subdivision.everywhere(forms[0], forms[1], holds)
 
-    def number(self, value: float) -> Value:
+    def _number(self, value: float) -> Value:
         """A constant."""
         return Value(interval.point(value), constant(value))
 
@@ -132,7 +142,7 @@ class Algebra:
         """A setting, over its whole span."""
         return Value(self.ranges[name], {((name, 1),): 1.0})
 
-    def narrowest(self, a: Value) -> Value:
+    def _narrowed(self, a: Value) -> Value:
         """The same value, with bounds as narrow as its form allows."""
         if a.form is None or a.low == a.high or a.wild:
             return a
@@ -158,10 +168,15 @@ class Algebra:
 
     def binary(self, operator: str, a: Value, b: Value) -> Value:
         """`a operator b` with one of + - * / ^."""
-        natural = _OPERATIONS[operator](a.interval, b.interval)
         wild = a.wild or b.wild
         if a.form is None or b.form is None or wild:
-            return Value(natural, wild=wild)
+            return Value(_OPERATIONS[operator](a.interval, b.interval), wild=wild)
+        return self._of_forms_alone(operator, a, b)
+
+    def _combined(self, operator: str, a: Value, b: Value) -> Value:
+        assert a.form is not None
+        assert b.form is not None
+        natural = _OPERATIONS[operator](a.interval, b.interval)
         form = self._functions.combined(operator, a.form, b.form)
         error = self._error(operator, a, b, natural)
         if form is not None and operator in "*/":
@@ -226,7 +241,7 @@ class Algebra:
                 error = off / (low - off)
             case "exp" if off < 0.1:
                 error = 1.1 * interval.product(found.reach, off)
-        error += ROUNDING * found.reach
+        error += ROUNDING * found.reach + LEAST
         if not math.isfinite(error):
             return None, 0.0
         return self._functions.form(name, forms), error
@@ -275,7 +290,7 @@ class Algebra:
 
     def _error(self, operator: str, a: Value, b: Value, result: Interval) -> float:
         """How far the rounded result may be off the form of the result."""
-        own = ROUNDING * result.reach
+        own = ROUNDING * result.reach + LEAST
         if operator in "+-":
             own = ROUNDING * max(result.reach, a.interval.reach, b.interval.reach)
             return a.error + b.error + own
@@ -293,7 +308,7 @@ class Algebra:
         smallest = min(abs(b.low), abs(b.high)) - b.error
         if b.interval.holds(0.0) or smallest <= 0:
             return math.inf
-        return (a.error + interval.product(result.reach, b.error)) / smallest + own
+        return (a.error + interval.product(result.reach, b.error) + LEAST) / smallest + own
 
 
 _OPERATIONS = {

@@ -16,7 +16,7 @@ from drivers.kinds import KINDS
 from grammar import tree
 from grammar.quantity import CURRENT, TIME, VOLTAGE, write
 from sequencer.checker.facts import Checked, PartFacts
-from sequencer.checker.scope import steps_of
+from sequencer.checker.naming.walking import steps_of
 from sequencer.checker.worst import instrument
 from sequencer.checker.worst.abstract import ChannelState, State, gathered
 from sequencer.checker.worst.accounts import EMPTY, Account, Ledger, Sums
@@ -121,6 +121,7 @@ class _Analysis:
     def __init__(self, checked: Checked, bench: BenchFile | None) -> None:
         self.checked = checked
         self.bench = bench
+        self.steps = list(steps_of(checked.recipe.steps + checked.recipe.final))
         self.cycle_s = 1 / (bench.line_frequency_hz if bench is not None else SLOWEST_MAINS_HZ)
         spans = {
             name: Interval(*(facts.low, facts.high))
@@ -145,7 +146,7 @@ class _Analysis:
         """What the part's name stands for as a limit of each quantity."""
         specification = self._specification(part.channel)
         named = {"voltage range": 0.0, "current range": 0.0}
-        for step in steps_of(self.checked.recipe.steps + self.checked.recipe.final):
+        for step in self.steps:
             if isinstance(step, tree.Setup) and step.channel.id == part.channel:
                 for item in step.items:
                     if item.name.id in named and isinstance(item.value, tree.Number):
@@ -168,7 +169,7 @@ class _Analysis:
         state = State(values, {}, {}, Ledger(0.0, {}))
         for _ in range(2):
             for node in self.checked.recipe.requires:
-                narrowed = evaluation.assume(node.condition, state, True)
+                narrowed, _ = evaluation.split(node.condition, state)
                 state = narrowed if narrowed is not None else state
         return {name: state.names[name].interval for name in ranges}
 
@@ -223,11 +224,11 @@ class _Analysis:
 
     def _pass(self, excess: Excess, forced: Forced | None) -> tuple[Walk, Ledger]:
         checked, terminals = self.checked, {}
-        for step in steps_of(checked.recipe.steps + checked.recipe.final):
+        for step in self.steps:
             if isinstance(step, SOURCING):
                 name = step.channel.id
                 part = checked.part_on(name)
-                if part is not None:
+                if part is not None and name not in terminals:
                     terminals[name] = Terminals(
                         part, checked.channels[name], self._specification(name), self.algebra
                     )
@@ -240,28 +241,47 @@ class _Analysis:
             self.followed,
             self.cycle_s,
         )
+        sourced = {name: place.begins(self.cycle_s) for name, place in terminals.items()}
+        channels = sourced | self._idle(terminals)
         start = State(
             {name: self.algebra.setting(name) for name in self.algebra.ranges},
             {},
-            {
-                name: ChannelState(own=place.own, aperture_s=self.cycle_s)
-                for name, place in terminals.items()
-            },
-            Ledger(0.0, dict.fromkeys(terminals, EMPTY)),
+            channels,
+            Ledger(0.0, dict.fromkeys(channels, EMPTY)),
         )
         ledger = start.ledger
         for final, block in ((False, checked.recipe.steps), (True, checked.recipe.final)):
             walk.final = final
             walk.ended = [[]]
             after = walk.block(block, gathered([start.charged(ledger)]))
-            for end in (*walk.ended[0], *(state.ledger for state in after.values())):
-                ledger = ledger.joined(_off(end, terminals))
+            reading_s = {}
+            for name, known in start.channels.items():
+                found = known.joined(walk.sourcing.set_up.get(name, known))
+                reading_s[name] = found.reading_s if self._read_off(name) else 0.0
+                start = start.having(name, found._replace(own=known.own))
+            for end in (*walk.ended[0], *(state.ledger for state in after)):
+                ledger = ledger.joined(_off(end, terminals, reading_s))
             for name in terminals:
                 ledger = ledger.switched(name)
-                known = start.channels[name]
-                found = known.joined(walk.sourcing.set_up.get(name, known))
-                start = start.having(name, found._replace(own=known.own))
         return walk, ledger
+
+    def _read_off(self, name: str) -> bool:
+        """Whether a channel with a part is read at the end, when its output is off."""
+        known = self._specification(name)
+        return known is not None and known.can("measure open")
+
+    def _idle(self, terminals: Mapping[str, Terminals]) -> dict[str, ChannelState]:
+        """Channels with a part that nothing sources: all that happens to them is to be read."""
+        found = {}
+        for part in self.checked.parts.values():
+            known = self._specification(part.channel)
+            if known is not None and part.channel not in terminals:
+                found[part.channel] = ChannelState(
+                    aperture_s=self.cycle_s,
+                    apertures=known.most_apertures,
+                    waits_s=known.longest_waits_s,
+                )
+        return found
 
     def _part(self, place: Terminals, account: Account) -> PartWorst:
         part = place.part
@@ -343,14 +363,16 @@ class _Analysis:
         return found
 
 
-def _off(end: Ledger, terminals: Mapping[str, Terminals]) -> Ledger:
+def _off(end: Ledger, terminals: Mapping[str, Terminals], reading_s: Mapping[str, float]) -> Ledger:
     """An end of the steps, or of `finally`, once every output is off.
 
-    They go off one after the other; where an output could be on, it is read once it is off.
+    They go off one after the other, and each is read once it is off, whether it was on or not;
+    `reading_s` is how long that takes.
     """
     over_s = 0.0
     for name, place in terminals.items():
-        others = sum(other.off_s + other.reading_s for n, other in terminals.items() if n != name)
+        others = sum(other.off_s for n, other in terminals.items() if n != name)
+        others += sum(seconds for n, seconds in reading_s.items() if n != name)
         over_s = max(over_s, place.off_s + others)
     rates = {name: account.rates for name, account in end.accounts.items()}
     return end.spent(over_s, rates)

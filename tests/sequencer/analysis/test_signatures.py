@@ -19,8 +19,8 @@ from sequencer.analysis.signatures import (
     usage,
 )
 from sequencer.checker import Checked, check
-from sequencer.checker.calculations import not_computable
-from sequencer.checker.calls import FUNCTIONS, LISTS
+from sequencer.checker.expressions.calculations import not_computable
+from sequencer.checker.expressions.calls import FUNCTIONS, LISTS, OVER_TRACES
 
 HEAD = """recipe "Ridge weather station: every calculation"
 channel smu: measure, measure open
@@ -149,6 +149,7 @@ def test_dimensions_of_answers() -> None:
 
 def test_those_in_steps_take_the_newest_part() -> None:
     assert list(IN_STEPS) == ["mean", "slope", "minimum", "maximum"]
+    assert set(IN_STEPS) == OVER_TRACES
     for name, signature in IN_STEPS.items():
         assert usage(signature) == f"{name}(trace, column, newest)"
         assert signature.answers == SIGNATURES[name].answers

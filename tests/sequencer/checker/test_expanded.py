@@ -9,8 +9,7 @@ from grammar import tree
 from grammar.parse import parse
 from grammar.quantity import CHARGE, PLAIN, TEMPERATURE_POINT
 from sequencer.checker import Checked, check
-from sequencer.checker.expand import arguments_and_steps
-from sequencer.checker.scope import nodes_of, steps_of
+from sequencer.checker.naming.walking import arguments_and_steps, nodes_of, steps_of
 
 HEAD = """recipe "Ridge weather station: store"
 channel smu: source, sink, measure, measure open, two-sided limit

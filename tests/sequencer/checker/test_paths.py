@@ -16,12 +16,12 @@ from typing import NamedTuple
 import pytest
 
 from grammar.parse import parse
-from sequencer.checker import order
-from sequencer.checker.declarations import check_declarations
+from sequencer.checker.declared.declarations import check_declarations
 from sequencer.checker.facts import Checked
-from sequencer.checker.order import check_order
-from sequencer.checker.scope import Workings
-from sequencer.checker.steps import check_steps
+from sequencer.checker.flow import order
+from sequencer.checker.flow.order import check_order
+from sequencer.checker.naming.scope import Workings
+from sequencer.checker.steps.steps import check_steps
 
 HEAD = """recipe "Paths"
 channel smu: source, measure, pulse, capture

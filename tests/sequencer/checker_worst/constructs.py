@@ -13,7 +13,7 @@ from itertools import combinations
 
 from grammar import tree
 from sequencer.checker import Checked
-from sequencer.checker.scope import nodes_of, steps_of
+from sequencer.checker.naming.walking import nodes_of, steps_of
 from tests.sequencer.checker_worst.declarations import KINDS
 
 STEPS = (
@@ -30,7 +30,11 @@ FEATURES = (
 ALL = (*STEPS, *FEATURES, *KINDS)
 
 IMPOSSIBLE: dict[frozenset[str], str] = {}
-"""Pairs that no recipe can have, each with the reason."""
+"""Pairs that no recipe can have, each with the reason.
+
+There is none: what needs a part, a kind or a mode of its own gets it from a second channel or from
+another step.
+"""
 
 
 def constructs(checked: Checked) -> set[str]:

@@ -49,7 +49,7 @@ class Declarations:
         if dice.random() < 0.4:
             self.head.append("digital lid: input")
             self.say.lines = ("lid",)
-        self.lamp = dice.random() < 0.3
+        self.lamp = dice.random() < 0.5
         if self.lamp:
             self.head.append("digital lamp: output, rests low")
         for name in self.sources:

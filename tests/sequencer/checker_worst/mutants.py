@@ -63,7 +63,7 @@ def a_leave_lost(patch: Patch) -> None:
     real = transfer.Walk._step
 
     def wrong(self: transfer.Walk, node: tree.Step, states: States) -> States:
-        return {} if isinstance(node, tree.Leave) else real(self, node, states)
+        return () if isinstance(node, tree.Leave) else real(self, node, states)
 
     patch.setattr(transfer.Walk, "_step", wrong)
 
@@ -82,26 +82,23 @@ def a_condition_turned_round(patch: Patch) -> None:
     """A comparison narrows by its opposite."""
     real = evaluation.Evaluation._compare
 
-    def wrong(
-        self: evaluation.Evaluation, node: tree.Compare, state: State, truth: bool
-    ) -> State | None:
-        return real(self, node, state, not truth)
+    def wrong(self: evaluation.Evaluation, node: tree.Compare, state: State) -> evaluation.Split:
+        holds, fails = real(self, node, state)
+        return fails, holds
 
     patch.setattr(evaluation.Evaluation, "_compare", wrong)
 
 
 def a_line_always_low(patch: Patch) -> None:
     """A digital condition never holds."""
-    real = evaluation.Evaluation.assume
+    real = evaluation.Evaluation.split
 
-    def wrong(
-        self: evaluation.Evaluation, node: tree.Expression, state: State, truth: bool
-    ) -> State | None:
+    def wrong(self: evaluation.Evaluation, node: tree.Expression, state: State) -> evaluation.Split:
         if isinstance(node, tree.IsState) and node is not observing.UNDECIDED:
-            return None if truth == node.high else state
-        return real(self, node, state, truth)
+            return (None, state) if node.high else (state, None)
+        return real(self, node, state)
 
-    patch.setattr(evaluation.Evaluation, "assume", wrong)
+    patch.setattr(evaluation.Evaluation, "split", wrong)
 
 
 def one_turn_too_few(patch: Patch) -> None:

@@ -71,7 +71,7 @@ class Phrases:
         read = sorted(scope.read & {"smu", "aux", "meter"})
         traces = [t for t, channel in scope.traces.items() if channel in ("smu", "aux", "meter")]
         choices = ["literal"] * 3 + ["name"] * 3 + ["reading"] * 2 * bool(read)
-        choices += ["trace"] * bool(traces) + ["fact"] * self.capacity
+        choices += ["trace"] * 3 * bool(traces) + ["fact"] * self.capacity
         if depth:
             choices += ["sum", "difference", "scaled", "chain", "correlated"]
         match dice.choice(choices):

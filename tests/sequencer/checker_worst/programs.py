@@ -122,7 +122,8 @@ class Program:
         """One step; True where the block ends with it."""
         dice = self.dice
         name = dice.choice(self.sources)
-        steps = ["source"] * 4 + ["output"] * 2 + ["measure"] * 3 + ["wait", "let", "let", "set"]
+        steps = ["source"] * 4 + ["output"] * 2 + ["measure"] * 3 + ["wait", "let", "let"]
+        steps += ["set"] * 3 * bool(self.say.scope.settable) + ["switch"] * self.lamp
         steps += ["setup", "sweep", "sweep", "ramp", "ramp", "pulse", "pulse", "ask", "confirm"]
         steps += ["small", "wait for"] + ["call"] * 2 * bool(not self.final and not self.loops)
         if depth < MOST_DEPTH:
@@ -203,7 +204,7 @@ class Program:
             self._put(depth, f"let {name} = {self.say.value(unit)}")
             scope.names.append((name, unit))
             scope.settable.append((name, unit))
-        elif scope.settable:
+        else:
             name, unit = dice.choice(scope.settable)
             self._put(depth, f"set {name} = {self.say.value(unit)}")
 
@@ -290,9 +291,10 @@ class Program:
         dice = self.dice
         match step:
             case "small":
-                lamp = ["switch lamp high"] if self.lamp else []
-                small = ['say "now"', 'note "now"', f"reset {name}.charge", *lamp, *lamp]
+                small = ['say "now"', 'note "now"', f"reset {name}.charge"]
                 self._put(depth, dice.choice(small))
+            case "switch":
+                self._put(depth, "switch lamp high")
             case "confirm":
                 self._put(depth, 'confirm "Go on?"')
             case "ask":

@@ -19,7 +19,7 @@ from grammar.parse import parse
 from sequencer.checker import Checked, check
 from sequencer.checker.worst.worst_case import WorstCase
 from tests.sequencer.checker_worst.concrete import Run
-from tests.sequencer.checker_worst.constructs import constructs, count, missing
+from tests.sequencer.checker_worst.constructs import IMPOSSIBLE, constructs, count, missing
 from tests.sequencer.checker_worst.programs import Program
 
 RUNS_A_RECIPE = 25
@@ -134,6 +134,8 @@ def main(arguments: list[str]) -> int:
     print(f"{len(tally.pairs)} pairs, the rarest: {rare}")
     alone, together = missing(tally.constructs, tally.pairs)
     print(f"never: {', '.join(alone) or 'none'}; no pair: {', '.join(together) or 'none'}")
+    reasons = [f"{' with '.join(sorted(pair))} ({why})" for pair, why in IMPOSSIBLE.items()]
+    print(f"pairs that can't be: {', '.join(reasons) or 'none'}")
     return 1 if wrong or alone or together else 0
 
 

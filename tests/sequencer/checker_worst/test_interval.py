@@ -11,7 +11,7 @@ import operator
 from collections.abc import Callable
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from sequencer.checker.worst import interval
@@ -99,6 +99,7 @@ ends = st.floats(allow_nan=False, min_value=-1e6, max_value=1e6)
 spans = st.tuples(ends, ends).map(lambda pair: Interval(min(pair), max(pair)))
 
 
+@settings(derandomize=True, deadline=None, max_examples=400)
 @given(spans, st.floats(0, 1))
 def test_functions_hold_what_python_computes(a: Interval, share: float) -> None:
     """Root, logarithm, exponential, rounding at any value within (the run's own functions)."""
@@ -112,7 +113,15 @@ def test_functions_hold_what_python_computes(a: Interval, share: float) -> None:
         assert interval.exponential(a).holds(math.exp(x))
 
 
-@given(spans, spans, st.floats(0, 1), st.floats(0, 1), st.sampled_from("+-*/^"))
+LEAST = 5e-324
+tiny = st.integers(-60, 60).map(lambda steps: steps * LEAST)
+mixed = st.one_of(ends, tiny, st.floats(-1e-150, 1e-150))
+any_spans = st.tuples(mixed, mixed).map(lambda pair: Interval(min(pair), max(pair)))
+
+
+@settings(derandomize=True, deadline=None, max_examples=600)
+@given(any_spans, any_spans, st.floats(0, 1), st.floats(0, 1), st.sampled_from("+-*/^"))
+@example(Interval(LEAST, LEAST), Interval(-11.5, 0.0), 0.0, 0.0, "*")
 def test_values_hold_what_the_run_computes(
     a: Interval, b: Interval, first: float, second: float, sign: str
 ) -> None:
@@ -154,3 +163,12 @@ def test_what_cancels_is_no_wider_than_rounding() -> None:
     assert product.low <= 2.0 <= product.high
     nothing = algebra.binary("-", drive, drive)
     assert nothing.interval == pytest.approx((0.0, 0.0), abs=1e-13)
+
+
+def test_a_coefficient_that_rounding_takes_away_tells_nothing() -> None:
+    """1e250 · 1e-200 · 1e-200 is 1e-150, though the product of both factors is no float."""
+    algebra = Algebra({"x": Interval(0.0, 1e250)})
+    found = algebra.setting("x")
+    for _ in range(2):
+        found = algebra.binary("*", found, algebra.number(1e-200))
+    assert found.interval.holds(1e250 * 1e-200 * 1e-200)

@@ -16,7 +16,7 @@ from drivers.bench_file import BenchFile, read_bench
 from grammar import tree
 from grammar.parse import parse
 from sequencer.checker import Checked, check
-from sequencer.checker.scope import steps_of
+from sequencer.checker.naming.walking import steps_of
 from sequencer.checker.worst.table import as_data, render
 from sequencer.checker.worst.turns import BODIES_A_RECIPE, Turns
 from sequencer.checker.worst.worst_case import WorstCase

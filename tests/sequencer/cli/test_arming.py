@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from drivers.specification import Rectangle
+from drivers.figures import Rectangle
 from sequencer import api, shipped
 from sequencer.arming import Asking, Caution, NotArmed, Stake, arm, stake_of
 

@@ -71,7 +71,10 @@ OPERATIONS = ("identify", "reset", "configure", "program", "switch", "read_back"
 
 
 class FailsTheNth:
-    """A channel whose n-th operation fails, once or from then on for good."""
+    """A channel whose n-th operation fails, once or from then on for good.
+
+    It doesn't look ahead: each of its readings is an operation of its own.
+    """
 
     def __init__(self, channel: Any, nth: int, for_good: bool, error: type[Exception]) -> None:
         self._channel, self._nth, self._for_good, self._error = channel, nth, for_good, error
@@ -79,6 +82,8 @@ class FailsTheNth:
         self.failed = 0
 
     def __getattr__(self, name: str) -> Any:
+        if name == "peek_many":
+            raise AttributeError(name)
         real = getattr(self._channel, name)
         if name not in OPERATIONS:
             return real
@@ -216,13 +221,18 @@ def test_what_is_left_on_the_terminals_is_told(tmp_path: Path) -> None:
 
 
 class Between:
-    """Something between the runner and a channel that takes the place of some operations."""
+    """Something between the runner and a channel that takes the place of some operations.
+
+    It doesn't look ahead: each of its readings is an operation of its own.
+    """
 
     def __init__(self, channel: Any, **operations: Any) -> None:
         self._channel = channel
         self._operations = operations
 
     def __getattr__(self, name: str) -> Any:
+        if name == "peek_many":
+            raise AttributeError(name)
         return self._operations.get(name) or getattr(self._channel, name)
 
 

@@ -12,6 +12,7 @@ from drivers.bench import open_simulated
 from sequencer.api import check, load, perform
 from sequencer.engine.run import Person
 from sequencer.record import Store, StoreError, open_record
+from sequencer.record.blocks import rows_of
 from sequencer.record.failures import store_failed
 from sequencer.record.streams import BufferedStream
 from sequencer.record.writer import RunWriter
@@ -61,7 +62,8 @@ def disk(monkeypatch: pytest.MonkeyPatch) -> FullDisk:
 
     for name in WRITES:
         monkeypatch.setattr(RunWriter, name, counted(getattr(RunWriter, name)))
-    monkeypatch.setattr(BufferedStream, "append", counted(BufferedStream.append))
+    for name in ("append", "extend"):
+        monkeypatch.setattr(BufferedStream, name, counted(getattr(BufferedStream, name)))
     return full
 
 
@@ -96,7 +98,8 @@ def test_whichever_write_fails_the_output_is_off_afterwards(
     assert off
     reached = 0
     begun = 11 if every_construct else 4
-    for nth in [*range(1, 60), *range(60, total + 1, 41), *range(total - 8, total + 1)]:
+    single = min(60, total)
+    for nth in [*range(1, single), *range(single, total + 1, 41), *range(total - 8, total + 1)]:
         disk.nth, disk.count = nth, 0
         came, told, off = run(tmp_path / f"{nth}.sqlite", every_construct)
         assert off, nth
@@ -128,7 +131,12 @@ def test_a_reading_that_can_not_be_kept_ends_the_run_by_the_computers_fault(
         kept.append(row)
         append(stream, row)
 
+    def many(stream: BufferedStream, columns: Any, count: int) -> None:
+        for row in rows_of(columns, count):
+            until_full(stream, row)
+
     monkeypatch.setattr(BufferedStream, "append", until_full)
+    monkeypatch.setattr(BufferedStream, "extend", many)
     came, _, off = run(tmp_path / "a.sqlite")
     assert off
     assert came.ending.fault == "computer"

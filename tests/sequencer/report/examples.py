@@ -120,7 +120,7 @@ def _of_recipe(example: Example, bench: BenchFile | None) -> list[Problem]:
     found = list(problems)
     if problems.has_errors:
         return found
-    from sequencer.checker.calculations import not_computable
+    from sequencer.checker.expressions.calculations import not_computable
 
     found += not_computable(checked)
     if bench is not None or "nobody" in example.words or "--answer" in example.words:

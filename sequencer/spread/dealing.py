@@ -1,0 +1,113 @@
+"""Runs of a spread dealt out to an executor, and gathered in the order of their numbers.
+
+Any executor of the standard library's kind will do: threads, processes, a cluster. What a run comes
+to depends on its number alone, so how they are dealt out changes nothing.
+"""
+
+from __future__ import annotations
+
+import gc
+import math
+import multiprocessing
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+
+from sequencer.spread.one_run import Ran, run_one
+from sequencer.spread.work import Work, prepare
+
+_CHUNKS = 32
+"""Chunks for each worker: few enough to cost nothing, enough for all to end at about one time."""
+_MOST_IN_CHUNK = 64
+
+
+def run_chunk(work: Work, numbers: Sequence[int]) -> list[Ran]:
+    """Some of the runs, one after the other."""
+    prepared = prepare(work)
+    # What is there already is no garbage: looking through it would cost more than the runs do.
+    gc.freeze()
+    try:
+        return [run_one(prepared, number) for number in numbers]
+    finally:
+        gc.unfreeze()
+
+
+def spread(
+    work: Work,
+    numbers: Sequence[int],
+    executor: Executor | None = None,
+    *,
+    workers: int = 1,
+    helps: bool = False,
+    told: Callable[[int], None] = lambda count: None,
+) -> list[Ran]:
+    """The runs of these numbers, in their order.
+
+    Without an executor they are run here. `workers` is how many the executor has; where this
+    process `helps`, it takes what none of them has begun. `told` hears how many are done.
+    """
+    if executor is None:
+        return _here(work, numbers, told)
+    size = min(_MOST_IN_CHUNK, math.ceil(len(numbers) / (_CHUNKS * workers)))
+    chunks = [numbers[first : first + size] for first in range(0, len(numbers), size)]
+    waiting = [executor.submit(run_chunk, work, chunk) for chunk in chunks]
+    done: dict[int, list[Ran]] = {}
+    try:
+        if helps:
+            for k in reversed(range(len(chunks))):
+                if waiting[k].cancel():
+                    done[k] = run_chunk(work, chunks[k])
+                    told(sum(map(len, done.values())))
+        for k, future in enumerate(waiting):
+            if k not in done:
+                done[k] = future.result()
+                told(sum(map(len, done.values())))
+    except BaseException:
+        for future in waiting:
+            future.cancel()
+        raise
+    return [ran for k in range(len(chunks)) for ran in done[k]]
+
+
+def _here(work: Work, numbers: Sequence[int], told: Callable[[int], None]) -> list[Ran]:
+    done: list[Ran] = []
+    for first in range(0, len(numbers), _MOST_IN_CHUNK):
+        done += run_chunk(work, numbers[first : first + _MOST_IN_CHUNK])
+        told(len(done))
+    return done
+
+
+@contextmanager
+def local_processes(work: Work, workers: int) -> Iterator[ProcessPoolExecutor]:
+    """Processes of this computer, which read and check the work at once; gone afterwards.
+
+    They are begun anew and not forked, so that they are the same on every system.
+    """
+    before = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(
+        workers, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(work,)
+    )
+    for _ in range(workers):
+        pool.submit(_nothing)
+    try:
+        yield pool
+    except BaseException:
+        ours = set(multiprocessing.active_children()) - before
+        for process in ours:
+            process.terminate()
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in ours:
+            process.join()
+        raise
+    pool.shutdown()
+
+
+def _begin(work: Work) -> None:
+    # Ctrl-C reaches every process of the terminal: the first one ends the others.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    prepare(work)
+
+
+def _nothing() -> None:
+    """Something to begin for."""

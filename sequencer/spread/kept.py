@@ -1,0 +1,154 @@
+"""A run's record that is kept in memory for as long as its results are worked out.
+
+It takes what the engine tells a record, and gives what results and margins are worked out from.
+Steps, events and notes are let go.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, cast
+
+import numpy as np
+
+from sequencer.record.rows import Stream, TraceRow
+from sequencer.record.trace import Trace, read_trace
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from sequencer.record import GuardRow, PlotRow, ResultRow, Run
+    from sequencer.record.blocks import Column, Row
+
+    Array = NDArray[np.float64]
+
+
+class KeptStream:
+    """The rows of one stream, as the engine puts them there: singly, or as columns."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self._rows: list[Row] = []
+        self.append = self._rows.append
+        """Take one row: a float a column."""
+        self._pieces: list[Sequence[Array]] = []
+
+    def extend(self, columns: Sequence[Column], count: int) -> None:
+        """Take so many rows, given as columns."""
+        self.flush()
+        self._pieces.append(
+            [np.full(count, c) if isinstance(c, float) else c[:count] for c in columns]
+        )
+        self.count += count
+
+    def flush(self) -> None:
+        """Turn rows that came singly into columns."""
+        if self._rows:
+            self._pieces.append([*np.array(self._rows).T.copy()])
+            self.count += len(self._rows)
+            self._rows.clear()
+
+    def columns(self) -> Sequence[Array]:
+        """All rows so far, a column each; none where there is no row."""
+        self.flush()
+        if len(self._pieces) > 1:
+            self._pieces = [[np.concatenate(parts) for parts in zip(*self._pieces, strict=True)]]
+        return self._pieces[0] if self._pieces else ()
+
+
+class Kept:
+    """What one run tells its record, as far as anything is worked out from it.
+
+    It stands in the place of a record's writer; `tables` and `traces` are for `KeptRun`.
+    """
+
+    def __init__(self) -> None:
+        self.tables: dict[str, tuple[Stream, KeptStream]] = {}
+        self.traces: dict[str, TraceRow] = {}
+
+    # As a writer
+
+    def stream(self, name: str, columns: Sequence[str], at_once: bool = False) -> KeptStream:
+        """Where the rows of a stream go."""
+        if name not in self.tables:
+            stream = Stream(len(self.tables), name, tuple(columns))
+            self.tables[name] = stream, KeptStream()
+        return self.tables[name][1]
+
+    def trace(
+        self,
+        number: int,
+        name: str,
+        channels: Sequence[str],
+        extra: Mapping[str, str] | None = None,
+    ) -> None:
+        """Announce a trace."""
+        self.traces[name] = TraceRow(number, name, tuple(channels), dict(extra or {}))
+
+    def begin_step(self, line: int, text: str, time: float) -> int:
+        """A step begins."""
+        return 0
+
+    def end_step(self, sequence: int, time: float, times: int = 1) -> None:
+        """A step has ended."""
+
+    def event(self, *_: object, **more: object) -> None:
+        """Something happened."""
+
+    def note(self, *_: object) -> None:
+        """The recipe says something."""
+
+    def guards(self, rows: Iterable[GuardRow]) -> None:
+        """Whoever works the guards out has them already."""
+
+    def results(self, rows: Iterable[ResultRow]) -> None:
+        """Whoever works the results out has them already."""
+
+    def plots(self, rows: Iterable[PlotRow]) -> None:
+        """Nobody looks at them."""
+
+    def update(self, **more: object) -> None:
+        """What a person typed is among the recipe's own values."""
+
+    def commit(self) -> None:
+        """There is no disk."""
+
+
+class KeptRun:
+    """The same to be read, once the run is over."""
+
+    def __init__(self, kept: Kept) -> None:
+        self._kept = kept
+
+    def streams(self) -> dict[str, Stream]:
+        """The tables of numbers by name."""
+        return {name: stream for name, (stream, _) in self._kept.tables.items()}
+
+    def stream(self, name: str) -> Stream:
+        """A stream by its name."""
+        return self._kept.tables[name][0]
+
+    def traces(self) -> dict[str, TraceRow]:
+        """The traces by name."""
+        return self._kept.traces
+
+    def trace_row(self, name: str) -> TraceRow:
+        """Which readings a trace is made of."""
+        return self._kept.traces[name]
+
+    def trace(self, name: str) -> Trace:
+        """A trace as a table."""
+        return read_trace(cast("Run", self), name)
+
+    def blocks(self, stream: Stream, names: Sequence[str]) -> Iterator[list[Array]]:
+        """The named columns of a stream: all rows at once, nothing where there is none."""
+        columns = self._kept.tables[stream.name][1].columns()
+        if columns:
+            yield [columns[stream.columns.index(name)] for name in names]
+
+    def columns(self, stream: str, names: Sequence[str] | None = None) -> dict[str, Array]:
+        """Columns of a stream, all of them where no names are given."""
+        found = self.stream(stream)
+        names = found.columns if names is None else tuple(names)
+        blocks = list(self.blocks(found, names)) or [[np.empty(0) for _ in names]]
+        return dict(zip(names, blocks[0], strict=True))

@@ -1,0 +1,148 @@
+"""One run of a spread: a bench that is drawn, the engine on it, and what of it counts.
+
+What comes back is plain values, since it may come from another process or computer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, NamedTuple, cast
+
+import numpy as np
+
+from drivers.bench import open_simulated
+from drivers.faults import BenchError
+from drivers.located import written
+from drivers.sensed import SENSED, difference
+from sequencer.checker.facts import RATED
+from sequencer.engine.afterwards import keep_guards, work_out
+from sequencer.engine.ending import Outcome, Tripped
+from sequencer.engine.run import Person
+from sequencer.engine.runner import Runner
+from sequencer.spread.kept import Kept, KeptRun
+from sequencer.spread.work import Prepared, draw
+
+if TYPE_CHECKING:
+    from drivers.bench import Bench
+    from drivers.simulated.instrument import SimulatedChannel
+    from grammar.quantity import Dimension
+    from sequencer.analysis.verdicts import Outcome as Result
+    from sequencer.engine.port import Port
+    from sequencer.record import GuardRow, Run, RunWriter
+
+NOT_SIMULATED = "not simulated"
+"""The outcome of a run whose bench could not be put together."""
+
+Key = tuple[str, str, str]
+"""A value of a result: the result's name, the label of its row, the name of its answer."""
+
+
+class Margin(NamedTuple):
+    """The least that was left to a guard (in its own unit, SI) and when (s); None where unknown.
+
+    `dimension` is None for a guard that is no comparison: it holds or not.
+    """
+
+    name: str
+    dimension: Dimension | None
+    left: float | None
+    time_s: float | None
+
+
+class Ran(NamedTuple):
+    """What one run came to.
+
+    `guard` is the one that tripped, `parameters` and `errors` what it was drawn with by name (SI),
+    the errors those of the ranges that it sourced and measured in. `values` are those of the
+    results, None where there is none; `verdicts` goes with the text of each expectation.
+    """
+
+    number: int
+    outcome: str
+    reason: str
+    guard: str
+    parameters: tuple[tuple[str, float], ...]
+    errors: tuple[tuple[str, float], ...] = ()
+    values: tuple[tuple[Key, float | None], ...] = ()
+    verdicts: tuple[tuple[str, str], ...] = ()
+    margins: tuple[Margin, ...] = ()
+
+
+def run_one(prepared: Prepared, number: int) -> Ran:
+    """Run number `number` of the work. Raises KeyboardInterrupt where the person stops it."""
+    work, file, checked = prepared.work, prepared.file, prepared.checked
+    drawn = draw(file, work.seed, number)
+    parameters = tuple((written(path), value) for path, value in drawn.parameters.items())
+    try:
+        bench = open_simulated(
+            file.varied(drawn.parameters) if number else file,
+            channels=[channel.name.id for channel in checked.recipe.channels],
+            lines=[name for name in checked.digital if name in file.digital],
+            seed=drawn.seed,
+            ideal=work.ideal,
+        )
+    except BenchError as error:
+        return Ran(number, NOT_SIMULATED, error.message, "", parameters)
+    # It does all that the engine asks of a record, and no more.
+    record = cast("RunWriter", (kept := Kept()))
+    run = cast("Run", KeptRun(kept))
+    runner = Runner(
+        checked, bench, record, tell=lambda words: None, person=Person(), ideal=work.ideal,
+        answers=dict(work.answers), follows_guards=True,
+    )  # fmt: skip
+    ending = runner.run_to_end()
+    if ending.outcome is Outcome.STOPPED:
+        raise KeyboardInterrupt
+    rows = keep_guards(runner.ports, ending, run, record)
+    results = work_out(runner.checked, run, runner.values(), record)
+    return Ran(
+        number,
+        ending.outcome.word,
+        ending.reason,
+        ending.cause.guard if isinstance(ending.cause, Tripped) else "",
+        parameters,
+        tuple(_errors(bench, KeptRun(kept))),
+        tuple(value for result in results for value in _values(result)),
+        tuple((result.text, result.verdict) for result in results if result.is_expectation),
+        tuple(_margins(runner.ports.values(), rows)),
+    )
+
+
+def _values(result: Result) -> Iterator[tuple[Key, float | None]]:
+    if result.is_expectation:
+        return
+    if result.rows:
+        for row in result.rows:
+            yield (result.name, row.label, row.answer), row.value
+    else:
+        yield (result.name, "", ""), result.value
+
+
+def _margins(ports: Iterable[Port], rows: Iterable[GuardRow]) -> Iterator[Margin]:
+    """The ratings by what is on record, the recipe's own guards by what they noted themselves."""
+    for row in rows:
+        if row.quantity:
+            dimension = difference(RATED.get(row.quantity) or SENSED[row.quantity])
+            yield Margin(row.name, dimension, row.margin, row.margin_time)
+    conditions = {id(c): c for port in ports for c in port.judge.conditions}
+    for condition in conditions.values():
+        if not condition.nearest:
+            yield Margin(condition.text, None, None, None)
+        for near in condition.nearest:
+            was_read = math.isfinite(near.left)
+            yield Margin(
+                near.text,
+                near.dimension,
+                near.left if was_read else None,
+                near.when_s if was_read else None,
+            )
+
+
+def _errors(bench: Bench, run: KeptRun) -> Iterator[tuple[str, float]]:
+    """The instruments' errors in this run, in the ranges that were used."""
+    for name, channel in bench.instruments.items():
+        ranges = run.columns(name, ("voltage_range", "current_range"))
+        scales = [frozenset(np.unique(column).tolist()) for column in ranges.values()]
+        for error, value in cast("SimulatedChannel", channel).errors(*scales):
+            yield f"{name}: {error}", value
