@@ -203,20 +203,24 @@ class _Pulses(_Levels):
     def train(self, run: Run, levels: Iterable[float], width: float, period: float | None) -> None:
         """A pulse at each level, at t0 + k·P.
 
-        The last pulse's period is waited out: trains that follow one another keep their mean.
+        A pulse that comes late puts off the next: no two are closer than the period, by which their
+        mean and the instrument's duty were checked. The last pulse's period is waited out: trains
+        that follow one another keep their mean.
         """
         low, high = self.bounds(run)
         source, readings = self.source, self.readings
         share = None if period is None else width / period
         run.before_pulses(source, width)
         with self.grid(run, width if period is None else period) as start:
-            made = 0
+            made, due = 0, start
             for k, level in enumerate(levels):
                 made = k + 1
                 if k:
                     run.tick(k)
+                    run.rest_until(due)
                 else:
                     run.attend()
+                due = run.now() + (period or 0.0)
                 run.pulse(source, Pulse(level, low, high, width), share, readings.trace, self.line)
                 for other in readings.ports[1:]:
                     # Read when the pulse is over: what changes with the pulse, a capture shows.
@@ -225,6 +229,7 @@ class _Pulses(_Levels):
                     break
             if period is not None:
                 run.wait_until(start + made * period)
+                run.rest_until(due)
 
 
 class PulseTrain(_Pulses):

@@ -115,6 +115,16 @@ class Pace:
                 return
             self._read_due(due)
 
+    def rest_until(self, moment: float) -> None:
+        """As `wait_until`, for what must come no sooner: what is due is read at once, not at last.
+
+        So a short rest ends on time.
+        """
+        left = moment - self.now()
+        if left > CLOCK_S:
+            self.look_round(left)
+            self.wait_until(moment)
+
     def _read_due(self, moment: float) -> None:
         for port in self.watched:
             if port.next_due <= moment + 1e-9:

@@ -1,7 +1,7 @@
 """Mistakes that the hunt has found, each by the smallest recipe and bench that showed it.
 
-They were in the analysis, in the look before power, in what a range was taken for or in what the
-judge took for a step's doing; the judge is the same as the hunt's.
+They were in the analysis, in the look before power, in what a range was taken for, in the distance
+of two pulses or in what the judge took for a step's doing; the judge is the same as the hunt's.
 """
 
 from __future__ import annotations
@@ -158,6 +158,13 @@ CASES = {
         "source smu voltage 1 V, limit 2 A; output smu on; ramp smu voltage to 0.5 V over 1 s; "
         "source smu voltage 2 V, limit 2 A; pulse smu voltage 3 V, limit 2 A, width 500 us",
         {"model": resistor(2.7)},
+    ),
+    "a pulse that came late puts off the next": (
+        "resistor; voltage within 1.5 V; current within 2.2 A; current within 5.28 A per pulse",
+        "source aux voltage 1 V, limit 0.7 A; output aux on; "
+        "source smu current -1 A, limit 1.2 V; output smu on; wait 1.1 s; "
+        "pulse smu current -4.97 A, limit 1.2 V, width 3 ms, period 75 ms, count 12",
+        {"model": resistor(0.2), "beside": True},
     ),
     "a part that was never on is read at the end before another goes off": (
         "diode; voltage within 2 V; current within 1 A",

@@ -19,6 +19,8 @@ CYCLE_S = 0.02
 HUGE = 1e7
 """What an instrument without known figures may push, in A."""
 MOST_EVENTS = 20_000
+ROUNDING = 1e-12
+"""Share by which values may differ that are the same, worked out in two ways (x, x · x / x)."""
 
 Setpoint = tuple[str, float, float, float]
 """Mode, level, and the two sides of the limit."""
@@ -153,9 +155,10 @@ class Bench:
         self, own: float, level: float, low: float, high: float
     ) -> tuple[float, float, bool]:
         """The level flows unless a side of the limit holds the part; the last says which."""
-        if own > high:
+        room = ROUNDING * abs(own)
+        if own > high + room:
             return high, -self.dice.random() * HUGE, True
-        if own < low:
+        if own < low - room:
             return low, self.dice.random() * HUGE, True
         if level == 0:
             return own, 0.0, False
