@@ -12,37 +12,27 @@ The solver may be ahead of the bench's time; when a source changes, what it had 
 from __future__ import annotations
 
 import itertools
-import math
 import warnings
 from bisect import bisect_left
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from drivers.clock import NANOSECONDS
 from drivers.faults import SimulationError
-from drivers.simulated.approach import AT_ONCE, Approach, Arrival, approach
-from drivers.simulated.circuit import OPEN, Change, Happening, Means, Source, Watcher
-from drivers.simulated.flow import Array, Integers
+from drivers.simulated.approach import Approach, Arrival, approach
+from drivers.simulated.circuit import OPEN, Happening, Source
+from drivers.simulated.dynamic_port import DynamicPort
+from drivers.simulated.equations import NO_TIME_S, Equations
+from drivers.simulated.flow import Array
 from drivers.simulated.motion import Moment
-from drivers.simulated.operating import (
-    Operating,
-    at_terminals,
-    hold,
-    margins,
-    operate,
-    with_inductance,
-)
-from drivers.simulated.parts.base import AtPort, Break, Dynamic, Vector
+from drivers.simulated.parts.base import Break, Dynamic, Vector
 from drivers.simulated.piece import POINTS, Piece, curve_of, fit
 
 RELATIVE = 1e-12
 """What the integrator may err by in one step, of a state or of a tenth of its magnitude."""
 _HORIZON_S = 1e9
-_FIRST_S = 1e-6
-_NUDGE = 1e-6
 # A margin counts as used up only where it is so far below zero. The way back along which control
 # has just come takes more: both sides of a corner are the same but for rounding, which a small
 # current through a small resistance magnifies.
@@ -50,8 +40,6 @@ _SAME = 1e-11
 _SAME_BACK = 1e-8
 _HALVINGS = 100
 _MOST_EVENTS = 100
-# A kink so near is the one where the solver stands.
-_NO_TIME = 1e-15
 # Steps so much shorter than the time since the last event, so often, don't come to anything.
 _SMALL = 1e-13
 _MOST_SMALL = 20
@@ -71,7 +59,7 @@ class Step(NamedTuple):
     duration_s: float
     pieces: tuple[Piece, ...]
     state_at: StateAt
-    equations: _Equations
+    equations: Equations
     happening: Happening | None = None
 
 
@@ -80,115 +68,6 @@ class _Event(NamedTuple):
 
     time_s: float
     which: int
-
-
-class _Equations:
-    """A part between its sources, at one set of stretches: what its state makes of all the rest.
-
-    The vector z holds the part's states and then the currents of its inductances; times are in
-    seconds after `origin`.
-    """
-
-    def __init__(
-        self,
-        part: Dynamic,
-        sources: Sequence[Source | Approach],
-        stretches: Sequence[int],
-        origin: Moment,
-    ) -> None:
-        self.part, self.sources, self.stretches = part, tuple(sources), tuple(stretches)
-        self.origin, self._origin_s = origin, origin.s
-        # What jumps at a kink is seen from this side of it, however its time is rounded.
-        soon_s = self._origin_s + _NO_TIME * max(1.0, self._origin_s)
-        self._first_s = max((k for k in part.kinks if k <= soon_s), default=0.0)
-        kink_s = min((k for k in part.kinks if k > soon_s), default=math.inf)
-        self._last_s = math.nextafter(kink_s, 0.0)
-        self.until_kink_s = kink_s - self._origin_s
-        self.size = len(part.initial)
-        coils = [port for port, henries in enumerate(part.inductances) if henries > 0]
-        self.place_of = {port: self.size + k for k, port in enumerate(coils)}
-
-    def _time(self, time_s: float) -> float:
-        """The bench's time (s) for the part."""
-        return min(max(self._origin_s + time_s, self._first_s), self._last_s)
-
-    def source(self, port: int, time_s: float) -> Source:
-        """What a source is at a time."""
-        source = self.sources[port]
-        if isinstance(source, Source):
-            return source
-        return source.at(self.origin.since(source.begin) + time_s)
-
-    def at_ports(self, time_s: float, z: Sequence[float]) -> list[Operating]:
-        """What is at each pair of terminals."""
-        x = tuple(z[: self.size])
-        before: list[AtPort] = []
-        found: list[Operating] = []
-        for port in range(len(self.sources)):
-            source = self.source(port, time_s)
-            law = self.part.law(port, self._time(time_s), x, before)
-            stretch, place = self.stretches[port], self.place_of.get(port)
-            if place is None:
-                at = at_terminals(law, source, stretch)
-            else:
-                henries = self.part.inductances[port]
-                at = with_inductance(law, source, stretch, z[place], henries)
-            found.append(at)
-            before.append(AtPort(at.voltage, at.current))
-        return found
-
-    def rates(self, time_s: float, z: Sequence[float]) -> list[float]:
-        """dz/dt."""
-        found = self.at_ports(time_s, z)
-        ports = [AtPort(at.voltage, at.current) for at in found]
-        rates = self.part.rates(self._time(time_s), tuple(z[: self.size]), ports)
-        return [*rates, *(found[port].slope for port in self.place_of)]
-
-    def first_step(self, z: Sequence[float], sizes: Sequence[float]) -> float:
-        """A step (s) that is short beside what moves at the origin and what would move it back.
-
-        The integrator goes by the rates alone, and takes far too long a one where a stiff part is
-        at rest.
-        """
-        scale = [max(abs(value), size) for value, size in zip(z, sizes, strict=True)]
-        rates = self.rates(0.0, z)
-        fastest = max((abs(r) / s for r, s in zip(rates, scale, strict=True)), default=0.0)
-        back = [0.0] * len(rates)
-        for k, moved in enumerate(scale):
-            there = [*z[:k], z[k] + _NUDGE * moved, *z[k + 1 :]]
-            for j, rate in enumerate(self.rates(0.0, there)):
-                back[j] += abs(rate - rates[j]) / (_NUDGE * scale[j])
-        return min(_FIRST_S, 1e-3 / max(fastest, 1e-3), 0.1 / max(*back, 1e-3))
-
-    def margins(self, time_s: float, z: Sequence[float], found: list[Operating]) -> list[float]:
-        """What is left before each event: two for each port, then one for each break."""
-        left: list[float] = []
-        for port, at in enumerate(found):
-            left += margins(at, self.source(port, time_s))
-        if self.part.breaks:
-            x = tuple(z[: self.size])
-            ports = [AtPort(at.voltage, at.current) for at in found]
-            left += [b.margin(self._time(time_s), x, ports) for b in self.part.breaks]
-        return left
-
-    def settled(self, z: Sequence[float]) -> tuple[list[int], list[float]]:
-        """The stretches in control at the origin, after a jump, and z as it is then."""
-        z, stretches = list(z), []
-        x = tuple(z[: self.size])
-        before: list[AtPort] = []
-        for port in range(len(self.sources)):
-            source = self.source(port, 0.0)
-            law = self.part.law(port, self._time(0.0), x, before)
-            place = self.place_of.get(port)
-            if place is None:
-                stretches.append(operate(law, source))
-                at = at_terminals(law, source, stretches[-1])
-            else:
-                stretch, z[place] = hold(law, source, z[place])
-                stretches.append(stretch)
-                at = with_inductance(law, source, stretch, z[place], self.part.inductances[port])
-            before.append(AtPort(at.voltage, at.current))
-        return stretches, z
 
 
 class Dynamics:
@@ -263,14 +142,14 @@ class Dynamics:
         equations = self._steps[0].equations
         goals = [s if isinstance(s, Source) else s.goal for s in equations.sources]
         z = self._steps[0].state_at(0.0).tolist()
-        stretches, _ = _Equations(equations.part, goals, (), equations.origin).settled(z)
+        stretches, _ = Equations(equations.part, goals, (), equations.origin).settled(z)
         return stretches[port]
 
     # Solving.
 
     def _begin(self, part: Dynamic, moment: Moment, z: list[float]) -> None:
         """Begin anew, with a state that may have jumped; the steps foreseen are void."""
-        stretches, z = _Equations(part, self._sources, (), moment).settled(z)
+        stretches, z = Equations(part, self._sources, (), moment).settled(z)
         self._steps.clear()
         self._events = 0
         self._go_on(part, stretches, moment, z)
@@ -291,13 +170,13 @@ class Dynamics:
                 since_s = moment.since(source.begin)
                 left_s = [kink_s - since_s for kink_s in source.kinks]
                 kinks_s += left_s
-                if left_s[-1] <= _NO_TIME:
+                if left_s[-1] <= NO_TIME_S:
                     self._sources[port] = source.goal
-        self._equations = _Equations(part, self._sources, stretches, moment)
+        self._equations = Equations(part, self._sources, stretches, moment)
         self._origin, self._done_s, self._z = moment, 0.0, z
         self._happening, self._small, self._back = happening, 0, -1
         kinks_s.append(self._equations.until_kink_s)
-        self._bound_s = min([s for s in kinks_s if s > _NO_TIME] + [_HORIZON_S])
+        self._bound_s = min([s for s in kinks_s if s > NO_TIME_S] + [_HORIZON_S])
         self._solver: Any = self._make_solver() if z else None
 
     def _make_solver(self) -> Any:
@@ -476,128 +355,9 @@ class Dynamics:
         new = changed.physics
         z = [*new.initial]
         z += [coils.get(p, 0.0) for p, henries in enumerate(new.inductances) if henries > 0]
-        stretches, z = _Equations(new, self._sources, (), moment).settled(z)
+        stretches, z = Equations(new, self._sources, (), moment).settled(z)
         happening = Happening(moment.s, changed.text, changed.damage)
         self._go_on(new, stretches, moment, z, happening)
 
     def _break(self, which: int) -> Break:
         return self._equations.part.breaks[which - 2 * len(self._sources)]
-
-
-class DynamicPort:
-    """One pair of terminals of a part as a circuit: see `Circuit` for what its methods give."""
-
-    def __init__(self, dynamics: Dynamics, port: int) -> None:
-        self._dynamics, self._port = dynamics, port
-        self.stretch = 0
-        self.ends_ns = 0
-        self.changes: list[Change] = []
-        self.happened: list[Happening] = []
-        self.watchers: list[Watcher] = []
-
-    def enter(self, piece: Piece, stretch: int, arriving: bool) -> None:
-        """A piece begins. While a source arrives, control is nobody's yet."""
-        if stretch != self.stretch and not arriving:
-            self.changes.append(Change(piece.begin.s, stretch))
-            self.stretch = stretch
-        self._piece = piece
-        self.ends_ns = piece.begin.later(piece.duration_s).ns
-        for watcher in self.watchers:
-            watcher(piece)
-
-    def connect(self, source: Source, at_ns: int, arrival: Arrival = AT_ONCE) -> None:
-        """Put another source before the part at that time."""
-        self._dynamics.connect(self._port, source, Moment(at_ns), arrival)
-
-    def advance(self, to_ns: int) -> None:
-        """Let the time up to then pass."""
-        self._dynamics.advance(Moment(to_ns))
-
-    look = advance
-
-    def motion(self) -> Piece:
-        """What the terminals do at present."""
-        return self._piece
-
-    def state_at(self, time_ns: int) -> Vector:
-        """The part's state at a time within the present piece."""
-        return self._dynamics.state_at(Moment(time_ns))
-
-    def mean(self, start_ns: int, end_ns: int) -> tuple[float, float, float]:
-        """Mean voltage (V), mean current (A), 1.0 where the level wasn't in control throughout."""
-        if end_ns > self.ends_ns:
-            self._dynamics.advance(Moment(start_ns))
-            if end_ns > self.ends_ns:
-                answer = self._across(self._dynamics.steps_ahead(), start_ns, end_ns)
-                self._dynamics.advance(Moment(end_ns))
-                return answer
-        piece = self._piece
-        ns, rest_s = piece.begin
-        from_s, to_s = (start_ns - ns) / NANOSECONDS - rest_s, (end_ns - ns) / NANOSECONDS - rest_s
-        return (
-            piece.mean("voltage", from_s, to_s),
-            piece.mean("current", from_s, to_s),
-            piece.limited,
-        )
-
-    def _across(
-        self, steps: Iterable[Step], start_ns: int, end_ns: int
-    ) -> tuple[float, float, float]:
-        """As `mean`, of a window that several steps share: the first of them holds its start."""
-        start, end = Moment(start_ns), Moment(end_ns)
-        duration_s = (end_ns - start_ns) / NANOSECONDS
-        shares: list[tuple[Piece, float, float]] = []
-        for step in steps:
-            piece = step.pieces[self._port]
-            from_s = max(start.since(piece.begin), 0.0)
-            to_s = min(end.since(piece.begin), piece.duration_s)
-            if to_s > from_s:
-                shares.append((piece, from_s, to_s))
-            if end.since(piece.begin) <= piece.duration_s:
-                break
-        limited = max(piece.limited for piece, _, _ in shares)
-        if len(shares) == 1:
-            ((piece, from_s, to_s),) = shares
-            voltage = piece.mean("voltage", from_s, to_s)
-            return voltage, piece.mean("current", from_s, to_s), limited
-        voltage = current = 0.0
-        for piece, from_s, to_s in shares:
-            share = (to_s - from_s) / duration_s
-            voltage += piece.mean("voltage", from_s, to_s) * share
-            current += piece.mean("current", from_s, to_s) * share
-        return voltage, current, limited
-
-    def means(self, starts_ns: Integers, aperture_ns: int) -> Means:
-        """The means of the next windows of one aperture, had nothing else happened meanwhile."""
-        voltage, current = np.empty(len(starts_ns)), np.empty(len(starts_ns))
-        done = 0
-        steps: list[Step] = []
-        for step in self._dynamics.steps_ahead():
-            piece = step.pieces[self._port]
-            if piece.limited != self._piece.limited or (
-                step.happening is not None and piece is not self._piece
-            ):
-                break
-            steps.append(step)
-            ends_ns = piece.begin.later(piece.duration_s).ns
-            if done < len(starts_ns) and starts_ns[done] < piece.begin.ns + 1:
-                # Begun before this step: the window is shared with those before.
-                end_ns = int(starts_ns[done]) + aperture_ns
-                if end_ns > ends_ns:
-                    continue
-                voltage[done], current[done], _ = self._across(steps, end_ns - aperture_ns, end_ns)
-                done += 1
-            inside = int(np.searchsorted(starts_ns, ends_ns - aperture_ns, side="right"))
-            if inside > done:
-                ns, rest_s = piece.begin
-                windows_ns = starts_ns[done:inside]
-                from_s = (windows_ns - ns) / NANOSECONDS - rest_s
-                to_s = (windows_ns + aperture_ns - ns) / NANOSECONDS - rest_s
-                voltage[done:inside] = piece.mean("voltage", from_s, to_s)
-                current[done:inside] = piece.mean("current", from_s, to_s)
-                done = inside
-            if done == len(starts_ns):
-                break
-            if starts_ns[done] > ends_ns:
-                steps.clear()
-        return Means(voltage[:done], current[:done], self._piece.limited)

@@ -20,7 +20,8 @@ from drivers.simulated.circuit import (
     Source,
     Watcher,
 )
-from drivers.simulated.dynamic import DynamicPort, Dynamics
+from drivers.simulated.dynamic import Dynamics
+from drivers.simulated.dynamic_port import DynamicPort
 from drivers.simulated.flow import Integers
 from drivers.simulated.motion import Moment, Motion
 from drivers.simulated.network import NetworkCircuit

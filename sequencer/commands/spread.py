@@ -36,6 +36,11 @@ def show_runs_of_spread(
     from sequencer import api
     from sequencer.report.spread import as_data, show_spread
 
+    if arguments.fault:
+        raise Mistake(
+            "--fault is rehearsed in one run, and a spread varies benches that are whole",
+            "leave out --fault, or --spread",
+        )
     if arguments.record:
         raise Mistake(
             "--record names a store, and the runs of a spread go into none",

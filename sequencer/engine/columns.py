@@ -6,31 +6,21 @@ Reads a checked tree and changes nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from drivers.sensed import SENSED
 from grammar import tree
+from sequencer.checker.naming.walking import nodes_of
 from sequencer.engine.newest import FUNCTIONS, Newest
 
 if TYPE_CHECKING:
     from sequencer.checker import Checked
 
 
-def nodes_within(value: Any) -> Iterator[tree.Node]:
-    """All nodes within a node or a block, itself included."""
-    if isinstance(value, tree.Node):
-        yield value
-        for name in value._compared:
-            yield from nodes_within(getattr(value, name))
-    elif isinstance(value, tuple):
-        for inner in value:
-            yield from nodes_within(inner)
-
-
 def everything(checked: Checked) -> Iterator[tree.Node]:
     """All nodes of steps, guards and `finally`, calls of procedures with their steps."""
     recipe = checked.recipe
-    return nodes_within((recipe.steps, recipe.final, recipe.guards))
+    return nodes_of((recipe.steps, recipe.final, recipe.guards))
 
 
 def newest_of(checked: Checked) -> dict[str, Newest]:

@@ -15,7 +15,8 @@ from grammar.diagnostic import Problem, Problems, Span
 from grammar.first_words import kind_of, opens_block
 from grammar.parse import parse
 from sequencer import api
-from sequencer.engine.columns import captured_traces, newest_of, nodes_within
+from sequencer.checker.naming.walking import nodes_of
+from sequencer.engine.columns import captured_traces, newest_of
 from sequencer.engine.refusals import refusals
 
 if TYPE_CHECKING:
@@ -193,7 +194,7 @@ def _looked_at(checked: Checked, nodes: tuple[tree.Step, ...]) -> list[str]:
     return sorted(
         {
             node.arguments[0].value.id
-            for node in nodes_within(nodes)
+            for node in nodes_of(nodes)
             if isinstance(node, tree.Call)
             and node.arguments
             and isinstance(node.arguments[0].value, tree.Name)

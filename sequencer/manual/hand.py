@@ -13,7 +13,7 @@ from grammar import tree
 from grammar.diagnostic import Problems
 from grammar.quantity import CURRENT, VOLTAGE, write
 from sequencer.arming import Asking, NotArmed, Stake, arm
-from sequencer.engine.columns import nodes_within
+from sequencer.checker.naming.walking import nodes_of
 from sequencer.engine.ending import Interrupted
 from sequencer.engine.pace import ATTENTION_S
 from sequencer.engine.runner import Runner
@@ -131,7 +131,7 @@ class ByHand(Runner):
         for name, port in self.ports.items():
             ons = [
                 node
-                for node in nodes_within(checked.recipe.steps)
+                for node in nodes_of(checked.recipe.steps)
                 if isinstance(node, tree.Output) and node.on and node.channel.id == name
             ]
             if not port.on or not ons:
@@ -152,7 +152,7 @@ class ByHand(Runner):
 
     def _may_switch_on(self, checked: Checked, nodes: Sequence[tree.Step]) -> bool:
         """Before the first power, and where more is at stake than then, the person is asked."""
-        switches = any(isinstance(n, tree.Output) and n.on for n in nodes_within(tuple(nodes)))
+        switches = any(isinstance(n, tree.Output) and n.on for n in nodes_of(tuple(nodes)))
         if self._stake_of is None or not switches:
             return True
         stake = self._stake_of(checked)

@@ -17,7 +17,8 @@ from drivers.clock import NANOSECONDS
 from drivers.faults import SimulationError
 from drivers.simulated.circuit import OPEN, Source
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.dynamic import DynamicPort, Dynamics
+from drivers.simulated.dynamic import Dynamics
+from drivers.simulated.dynamic_port import DynamicPort
 from drivers.simulated.motion import Moment, Motion
 from drivers.simulated.network import NetworkCircuit
 from drivers.simulated.parts.base import AtPort, Break, Changed, Network, Static, Vector

@@ -11,7 +11,8 @@ from drivers.bench_leads import LeadsEntry
 from drivers.clock import NANOSECONDS
 from drivers.simulated.approach import Arrival, Manners
 from drivers.simulated.circuit import Source
-from drivers.simulated.dynamic import DynamicPort, Dynamics
+from drivers.simulated.dynamic import Dynamics
+from drivers.simulated.dynamic_port import DynamicPort
 from drivers.simulated.leads import NO_LEADS, RIGHT, Leads, Wired, Wrong
 from drivers.simulated.parts.base import AtPort, Dynamic, Static, Vector
 from drivers.simulated.parts.ohmic import Ohmic

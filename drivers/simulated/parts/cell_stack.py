@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 from drivers.simulated.conditions import Profile
 from drivers.simulated.parts.base import AtPort, Break, Changed, Static, Vector
-from drivers.simulated.parts.chain import Behind
 from drivers.simulated.parts.heating import HeatPath, kinks_of
+from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.open_circuit import OpenCircuit
 from drivers.simulated.parts.stateless import opened
 from grammar.quantity import VOLTAGE, write
@@ -91,7 +91,7 @@ class Stack:
         open_circuit = self._figures.open_circuit.at
         slow = sum(state[self._first : self._charges])
         voltage = sum(open_circuit(charge) + slow for charge in state[self._charges :])
-        return Behind(voltage, self._resistance * self._factor(time_s, state))
+        return Ohmic(self._resistance * self._factor(time_s, state), voltage)
 
     def rates(self, time_s: float, state: Vector, ports: Sequence[AtPort]) -> Sequence[float]:
         """How fast they warm (K/s), polarise (V/s), and are charged (1/s)."""

@@ -1,10 +1,9 @@
-"""Voltages behind resistances, and sections in series with one current through all."""
+"""Sections in series with one current through all."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 from drivers.simulated.parts.base import Static
 from drivers.simulated.parts.roots import rising_root
@@ -16,28 +15,6 @@ class Section(Static, Protocol):
     def voltage_and_slope(self, current: float) -> tuple[float, float]:
         """The voltage (V) at a current (A), and dv/di (ohm)."""
         ...
-
-
-class Behind(NamedTuple):
-    """A voltage (V) behind a resistance (ohm, may be 0): v = E + R·i."""
-
-    voltage: float
-    resistance: float
-
-    def voltage_at(self, current: float) -> float:
-        """The voltage (V) at a current (A)."""
-        return self.voltage + self.resistance * current
-
-    def current_through(self, voltage: float, series_resistance: float) -> float:
-        """The current (A) from a voltage (V) through a resistance in series (ohm).
-
-        Without any resistance only its own voltage is met: any other drives without bound.
-        """
-        across = voltage - self.voltage
-        total = self.resistance + series_resistance
-        if total == 0:
-            return math.copysign(math.inf, across) if across else 0.0
-        return across / total
 
 
 class Chain:

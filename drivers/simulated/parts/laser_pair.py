@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import AtPort, Break, Changed, Static, Vector
-from drivers.simulated.parts.chain import Behind
 from drivers.simulated.parts.heating import HeatPath, kinks_of
 from drivers.simulated.parts.junction import Material
 from drivers.simulated.parts.laser_figures import LaserFigures
@@ -74,7 +73,7 @@ class Pair:
         if port == 0:
             return self._dead or self._material.at(self.temperature(time_s, state))
         if self._receiver.capacitance is not None:
-            return Behind(state[-1], self._receiver.series_resistance)
+            return Ohmic(self._receiver.series_resistance, state[-1])
         return self._lit(time_s, state, before[0])
 
     def rates(self, time_s: float, state: Vector, ports: Sequence[AtPort]) -> Sequence[float]:

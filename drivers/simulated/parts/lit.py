@@ -16,9 +16,10 @@ from typing import NamedTuple
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import AtPort, Break, Changed, Static, Vector
 from drivers.simulated.parts.bypass import BypassDiode, Bypassed, HeldBypassed
-from drivers.simulated.parts.chain import Behind, Chain, Section
+from drivers.simulated.parts.chain import Chain, Section
 from drivers.simulated.parts.heating import kinks_of
 from drivers.simulated.parts.lit_junction import LitJunction
+from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.stateless import opened, shorted
 from grammar.quantity import CURRENT, VOLTAGE, write
 
@@ -39,7 +40,7 @@ class Cells(NamedTuple):
     def held_law(self, state: Vector) -> Static:
         """The same, where capacitances hold the junctions' voltages."""
         if self.diode is None:
-            return Behind(sum(state), sum(j.series_resistance for j in self.junctions))
+            return Ohmic(sum(j.series_resistance for j in self.junctions), sum(state))
         sections = self.held(state, self.diode)
         return sections[0] if len(sections) == 1 else Chain(sections)
 

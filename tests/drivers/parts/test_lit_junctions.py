@@ -8,8 +8,9 @@ import random
 import pytest
 
 from drivers.simulated.parts.bypass import BypassDiode, Bypassed, HeldBypassed
-from drivers.simulated.parts.chain import Behind, Chain, Section
+from drivers.simulated.parts.chain import Chain, Section
 from drivers.simulated.parts.lit_junction import LitJunction, across_junction
+from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.roots import rising_root
 from tests.drivers.parts.laws import assert_undoes_itself
 
@@ -143,6 +144,6 @@ def test_roots_of_steep_and_flat_functions() -> None:
 
 
 def test_a_voltage_without_resistance() -> None:
-    assert Behind(2.0, 0.0).current_through(3.0, 0.0) == math.inf
-    assert Behind(2.0, 0.0).current_through(2.0, 0.0) == 0.0
-    assert Behind(2.0, 0.5).current_through(3.0, 0.5) == 1.0
+    assert Ohmic(0.0, 2.0).current_through(3.0, 0.0) == math.inf
+    assert Ohmic(0.0, 2.0).current_through(2.0, 0.0) == 0.0
+    assert Ohmic(0.5, 2.0).current_through(3.0, 0.5) == 1.0
