@@ -20,9 +20,9 @@ from drivers.sensed_channel import SensedChannel
 
 if TYPE_CHECKING:
     from drivers.channel import Channel, DigitalLine
-    from drivers.simulated.circuit import Circuit
+    from drivers.simulated.circuits.circuit import Circuit
     from drivers.simulated.conditions import Conditions
-    from drivers.simulated.noise import Disturbance
+    from drivers.simulated.instruments.noise import Disturbance
     from drivers.simulated.probe import TrueInterval
     from drivers.simulated.rehearsal import Fault
 
@@ -108,7 +108,7 @@ def open_simulated(
     rehearsed: `drivers/simulated/rehearsal.py` says which there are. Raises BenchFileError where a
     channel or line isn't there, a channel has no part, or there is no such fault.
     """
-    from drivers.simulated.instrument import SimulatedChannel
+    from drivers.simulated.instruments.instrument import SimulatedChannel
     from drivers.simulated.lines import SimulatedLine
     from drivers.simulated.rehearsal import asked
 
@@ -197,7 +197,7 @@ def _disturbances(
     The noise of a resistance R is a current of 4kT/R (A²/Hz) at the temperature of the start; that
     of the voltage across it, where current is sourced, is left out.
     """
-    from drivers.simulated.noise import UNDISTURBED, Disturbance
+    from drivers.simulated.instruments.noise import UNDISTURBED, Disturbance
     from drivers.simulated.parts.junction import BOLTZMANN_J_PER_K
 
     part, _ = split(entry.part or "")

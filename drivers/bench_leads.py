@@ -1,7 +1,7 @@
 """The leads of a channel as the bench file has them.
 
-What of them the simulation makes stands in `drivers/simulated/leads.py`; a run only keeps them on
-record, and takes their resistance off what a sensor reads.
+What of them the simulation makes stands in `drivers/simulated/circuits/leads.py`; a run only keeps
+them on record, and takes their resistance off what a sensor reads.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 from drivers.fields import Amperes, Data, Farads, Henries, Ohms, Volts, VoltsPerSecond
 
 if TYPE_CHECKING:
-    from drivers.simulated.leads import Leads
+    from drivers.simulated.circuits.leads import Leads
 
 UNSHIELDED_STRAY_A = 30e-12
 UNSHIELDED_PICK_UP_A = 1e-9
@@ -71,7 +71,7 @@ class LeadsEntry(Data):
 
     @property
     def _kept(self) -> float:
-        from drivers.simulated.leads import SHIELD_KEEPS_OUT
+        from drivers.simulated.circuits.leads import SHIELD_KEEPS_OUT
 
         return 1 / SHIELD_KEEPS_OUT if self.shield else 1.0
 
@@ -91,7 +91,7 @@ class LeadsEntry(Data):
 
     def simulated(self) -> Leads:
         """As the simulation has them, without their resistance."""
-        from drivers.simulated.leads import GUARD_KEEPS_OUT, Leads
+        from drivers.simulated.circuits.leads import GUARD_KEEPS_OUT, Leads
 
         guard = GUARD_KEEPS_OUT if self.driven_guard else 1.0
         leakage = math.inf if self.leakage_resistance is None else self.leakage_resistance

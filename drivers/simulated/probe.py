@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from drivers.simulated.circuit import Circuit
-from drivers.simulated.motion import Moment, Motion, Span
+from drivers.simulated.circuits.circuit import Circuit
+from drivers.simulated.circuits.motion import Moment, Motion, Span
 
 
 class TrueInterval(NamedTuple):

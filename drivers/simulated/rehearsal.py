@@ -15,7 +15,7 @@ from zlib import crc32
 
 from drivers.faults import BenchFileError
 from drivers.located import suggestion
-from drivers.simulated.leads import Wrong
+from drivers.simulated.circuits.leads import Wrong
 from grammar.quantity import TIME, UnitError, read
 
 KINDS: Mapping[str, str] = {

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple, cast
 
-from drivers.simulated.circuit import Circuit
-from drivers.simulated.leads import NO_LEADS, RIGHT, Leads, Wired, Wrong
+from drivers.simulated.circuits.circuit import Circuit
+from drivers.simulated.circuits.leads import NO_LEADS, RIGHT, Leads, Wired, Wrong
+from drivers.simulated.circuits.settling import Linear, SettlingCircuit
 from drivers.simulated.parts.base import Dynamic, Network, Physics, Static
 from drivers.simulated.parts.stateless import Stateless
-from drivers.simulated.settling import Linear, SettlingCircuit
 
 
 class Wiring(NamedTuple):
@@ -35,7 +35,7 @@ def circuits_of(
     plain = all(wiring == PLAIN for wiring in wirings)
     if exact and plain:
         return (SettlingCircuit(cast(Network | Static, physics)),)
-    from drivers.simulated.dynamic import Dynamics
+    from drivers.simulated.circuits.dynamic import Dynamics
 
     part = as_dynamic(physics)
     if not plain:

@@ -104,8 +104,8 @@ def serve(arguments: Namespace) -> int:
     terminal = talk(arguments)
     # Problems of the file are drawn as everywhere else, before anything is served.
     file = api.load_bench(arguments.bench)
-    from drivers.simulated.misbehaviour import Misbehaviour
-    from drivers.simulated.serve import serve as serve_bench
+    from drivers.simulated.served.misbehaviour import Misbehaviour
+    from drivers.simulated.served.serve import serve as serve_bench
 
     way = Misbehaviour.parse(arguments.misbehave) if arguments.misbehave else None
     terminal.say(f"Serving {file.title or file.path}, simulated. Ctrl-C ends it.")

@@ -25,7 +25,7 @@ from sequencer.spread.work import Prepared, draw
 
 if TYPE_CHECKING:
     from drivers.bench import Bench
-    from drivers.simulated.instrument import SimulatedChannel
+    from drivers.simulated.instruments.instrument import SimulatedChannel
     from grammar.quantity import Dimension
     from sequencer.analysis.verdicts import Outcome as Result
     from sequencer.engine.port import Port

@@ -8,7 +8,7 @@ from typing import Any
 from drivers.bench import Bench, open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 
 BENCH = """
 title = "Ridge station workshop"

@@ -7,10 +7,10 @@ import math
 import pytest
 
 from drivers.clock import NANOSECONDS
-from drivers.simulated.approach import Approach, Arrival, Manners
-from drivers.simulated.circuit import Source
-from drivers.simulated.dynamic import Dynamics
-from drivers.simulated.motion import Moment
+from drivers.simulated.circuits.approach import Approach, Arrival, Manners
+from drivers.simulated.circuits.circuit import Source
+from drivers.simulated.circuits.dynamic import Dynamics
+from drivers.simulated.circuits.motion import Moment
 from tests.drivers.test_dynamic import Coil, Plain, Warmed
 
 S = NANOSECONDS

@@ -15,12 +15,12 @@ import pytest
 
 from drivers.clock import NANOSECONDS
 from drivers.faults import SimulationError
-from drivers.simulated.circuit import OPEN, Source
+from drivers.simulated.circuits.circuit import OPEN, Source
+from drivers.simulated.circuits.dynamic import Dynamics
+from drivers.simulated.circuits.dynamic_port import DynamicPort
+from drivers.simulated.circuits.motion import Moment, Motion
+from drivers.simulated.circuits.network import NetworkCircuit
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.dynamic import Dynamics
-from drivers.simulated.dynamic_port import DynamicPort
-from drivers.simulated.motion import Moment, Motion
-from drivers.simulated.network import NetworkCircuit
 from drivers.simulated.parts.base import AtPort, Break, Changed, Network, Static, Vector
 from drivers.simulated.parts.supercapacitor import Supercapacitor
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from drivers.channel import Acquisition, Capture, Reading, Setpoint
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 from tests.drivers.simulated_bench import on_part
 
 CAPACITOR = """

@@ -9,11 +9,11 @@ import pytest
 
 from drivers.bench_leads import LeadsEntry
 from drivers.clock import NANOSECONDS
-from drivers.simulated.approach import Arrival, Manners
-from drivers.simulated.circuit import Source
-from drivers.simulated.dynamic import Dynamics
-from drivers.simulated.dynamic_port import DynamicPort
-from drivers.simulated.leads import NO_LEADS, RIGHT, Leads, Wired, Wrong
+from drivers.simulated.circuits.approach import Arrival, Manners
+from drivers.simulated.circuits.circuit import Source
+from drivers.simulated.circuits.dynamic import Dynamics
+from drivers.simulated.circuits.dynamic_port import DynamicPort
+from drivers.simulated.circuits.leads import NO_LEADS, RIGHT, Leads, Wired, Wrong
 from drivers.simulated.parts.base import AtPort, Dynamic, Static, Vector
 from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.stateless import Stateless

@@ -11,9 +11,9 @@ import pytest
 
 from drivers.figures import RangeSettling, Surroundings, WarmUp, averaged_line
 from drivers.simulated.conditions import Profile
-from drivers.simulated.excess import Excess
-from drivers.simulated.meter import Meter, Streams
-from drivers.simulated.noise import UNDISTURBED, Disturbance
+from drivers.simulated.instruments.excess import Excess
+from drivers.simulated.instruments.meter import Meter, Streams
+from drivers.simulated.instruments.noise import UNDISTURBED, Disturbance
 from drivers.specification import Specification, load_specification
 from grammar.quantity import CURRENT, VOLTAGE
 

@@ -9,7 +9,7 @@ import pytest
 
 from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
-from drivers.simulated.motion import Moment
+from drivers.simulated.circuits.motion import Moment
 
 
 @pytest.mark.parametrize("seed", range(20))

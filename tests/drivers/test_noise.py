@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from drivers.figures import averaged_line, drift_octaves, drift_per_octave
-from drivers.simulated.flow import Array
-from drivers.simulated.noise import Drift, White, line_at
+from drivers.simulated.circuits.flow import Array
+from drivers.simulated.instruments.noise import Drift, White, line_at
 
 SECOND_NS = 1_000_000_000
 

@@ -17,10 +17,10 @@ from scipy.integrate import quad_vec
 from scipy.linalg import expm
 
 from drivers.channel import Acquisition, Capture, Pulse, Reading, Setpoint
-from drivers.simulated.circuit import Source
+from drivers.simulated.circuits.circuit import Source
+from drivers.simulated.circuits.motion import Moment
+from drivers.simulated.circuits.network import NetworkCircuit
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.motion import Moment
-from drivers.simulated.network import NetworkCircuit
 from drivers.simulated.parts.base import Network
 from drivers.simulated.parts.supercapacitor import Supercapacitor
 from drivers.simulated.probe import Probe, TrueInterval

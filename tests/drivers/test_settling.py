@@ -8,14 +8,14 @@ from typing import cast
 import pytest
 
 from drivers.clock import NANOSECONDS
-from drivers.simulated.approach import Arrival, Manners
-from drivers.simulated.circuit import Source
+from drivers.simulated.circuits.approach import Arrival, Manners
+from drivers.simulated.circuits.circuit import Source
+from drivers.simulated.circuits.dynamic import Dynamics
+from drivers.simulated.circuits.settling import Linear, SettlingCircuit
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.dynamic import Dynamics
 from drivers.simulated.parts.base import Network, Static
 from drivers.simulated.parts.diode import Diode
 from drivers.simulated.parts.stateless import Stateless
-from drivers.simulated.settling import Linear, SettlingCircuit
 from tests.drivers.test_dynamic import BANK
 
 S = NANOSECONDS

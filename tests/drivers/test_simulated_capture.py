@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from drivers.channel import Acquisition, Capture, Pulse, Setpoint, Trigger, Waveform
 from drivers.clock import VirtualClock
 from drivers.faults import InstrumentError
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 from tests.drivers.simulated_bench import channels, on_part
 
 # 10 mF behind 0.5 ohm: a time constant of 5 ms.

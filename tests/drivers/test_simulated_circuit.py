@@ -10,15 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.simulated.circuit import OPEN, Source, corners_of
+from drivers.simulated.circuits.circuit import OPEN, Source, corners_of
+from drivers.simulated.circuits.course import phi, psi, zeros
+from drivers.simulated.circuits.flow import Flow
+from drivers.simulated.circuits.network import NetworkCircuit
+from drivers.simulated.circuits.static import StaticCircuit
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.course import phi, psi, zeros
-from drivers.simulated.flow import Flow
-from drivers.simulated.network import NetworkCircuit
 from drivers.simulated.parts.base import Network
 from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.supercapacitor import Supercapacitor
-from drivers.simulated.static import StaticCircuit
 
 SECOND = 1_000_000_000
 

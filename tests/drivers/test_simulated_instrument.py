@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from drivers.channel import Acquisition, Identity, Reading, Setpoint, State
 from drivers.clock import VirtualClock
+from drivers.simulated.circuits.settling import SettlingCircuit
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 from drivers.simulated.parts.supercapacitor import Supercapacitor
-from drivers.simulated.settling import SettlingCircuit
 from tests.drivers.simulated_bench import FIXED, channels, sourcing
 
 

@@ -12,7 +12,7 @@ from drivers.channel import Acquisition, Pulse, Reading, Setpoint
 from drivers.clock import VirtualClock
 from drivers.figures import Protections, RangeSettling
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 from drivers.simulated.parts.resistor import Resistor
 from drivers.simulated.parts.supercapacitor import Supercapacitor
 from drivers.simulated.wiring import circuit_of

@@ -12,7 +12,7 @@ from scipy.interpolate import PchipInterpolator
 
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 from drivers.simulated.parts.curve import Curve
 from drivers.simulated.parts.open_circuit import CHEMISTRIES, OpenCircuit
 from tests.drivers.simulated_bench import on_part

@@ -14,7 +14,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from drivers.channel import Acquisition, Setpoint
-from drivers.simulated.circuit import OPEN
+from drivers.simulated.circuits.circuit import OPEN
 from tests.drivers.parts.driving import at, driven, holding
 from tests.drivers.parts.examples import dynamic_of, part_of
 from tests.drivers.simulated_bench import on_part

@@ -12,7 +12,7 @@ import pytest
 from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 from drivers.simulated.parts.emission import Emission
 from grammar.diagnostic import draw
 

@@ -19,7 +19,7 @@ from scipy.integrate import solve_ivp
 
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import NANOSECONDS
-from drivers.simulated.dynamic import DynamicPort
+from drivers.simulated.circuits.dynamic import DynamicPort
 from tests.drivers.parts.driving import at, driven, holding
 from tests.drivers.parts.examples import dynamic_of, part_of
 from tests.drivers.simulated_bench import on_part

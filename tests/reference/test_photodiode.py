@@ -6,7 +6,7 @@ import pytest
 
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 from drivers.simulated.parts.photodiode import Receiver
 from tests.drivers.simulated_bench import on_part
 

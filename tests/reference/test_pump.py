@@ -18,7 +18,7 @@ from scipy.integrate import solve_ivp
 from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
-from drivers.simulated.circuit import OPEN
+from drivers.simulated.circuits.circuit import OPEN
 from drivers.simulated.parts import pump
 from tests.drivers.parts.driving import at, driven, holding
 from tests.drivers.parts.examples import dynamic_of, part_of

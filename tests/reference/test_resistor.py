@@ -12,7 +12,7 @@ import pytest
 
 from drivers.channel import Acquisition, Pulse, Setpoint
 from drivers.clock import NANOSECONDS
-from drivers.simulated.dynamic import DynamicPort
+from drivers.simulated.circuits.dynamic import DynamicPort
 from tests.drivers.parts.driven import driven
 from tests.drivers.parts.driving import at, holding, pushing
 from tests.drivers.simulated_bench import on_part

@@ -15,7 +15,7 @@ import pytest
 from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Event, Reading, Setpoint
 from drivers.clock import VirtualClock
-from drivers.simulated.instrument import SimulatedChannel
+from drivers.simulated.instruments.instrument import SimulatedChannel
 
 BENCH = """
 title = "Ridge station workshop"

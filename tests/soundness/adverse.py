@@ -12,10 +12,10 @@ from typing import NamedTuple
 
 from drivers.bench import Bench
 from drivers.channel import Setpoint
-from drivers.simulated.circuit import Source
-from drivers.simulated.instrument import SimulatedChannel
-from drivers.simulated.meter import Error, Meter
-from drivers.simulated.staircase import switched_on
+from drivers.simulated.circuits.circuit import Source
+from drivers.simulated.instruments.instrument import SimulatedChannel
+from drivers.simulated.instruments.meter import Error, Meter
+from drivers.simulated.instruments.staircase import switched_on
 
 NO_ERROR = Error()
 

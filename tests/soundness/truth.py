@@ -18,8 +18,8 @@ from drivers.bench import open_simulated
 from drivers.bench_file import BenchFile
 from drivers.channel import Pulse, Reading, Setpoint
 from drivers.kinds import KINDS
-from drivers.simulated.instrument import SimulatedChannel
-from drivers.simulated.meter import Meter
+from drivers.simulated.instruments.instrument import SimulatedChannel
+from drivers.simulated.instruments.meter import Meter
 from drivers.simulated.probe import TrueInterval
 from grammar.quantity import Quantity
 from sequencer.api import Loaded, perform

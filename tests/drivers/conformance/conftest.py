@@ -15,9 +15,9 @@ from drivers.bench import BenchFile, open_simulated, read_bench
 from drivers.channel import Channel
 from drivers.clock import VirtualClock
 from drivers.scpi.channel import ScpiChannel
-from drivers.simulated.instrument import SimulatedChannel
-from drivers.simulated.serve import Server
-from drivers.simulated.visa_sim import LIBRARY, registered
+from drivers.simulated.instruments.instrument import SimulatedChannel
+from drivers.simulated.served.serve import Server
+from drivers.simulated.served.visa_sim import LIBRARY, registered
 
 IN_PROCESS, VISA_SIM, SOCKET, SERIAL = WAYS = ("in process", "pyvisa-sim", "socket", "serial")
 VISA_SIM_RESOURCE = "TCPIP0::192.0.2.20::5025::SOCKET"

@@ -13,7 +13,7 @@ import pytest
 
 from drivers.channel import Channel, Setpoint
 from drivers.faults import InstrumentError, LinkError
-from drivers.simulated.misbehaviour import WAYS, Misbehaviour, Way
+from drivers.simulated.served.misbehaviour import WAYS, Misbehaviour, Way
 
 MOST_TRIES = 40
 

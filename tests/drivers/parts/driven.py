@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from drivers.simulated.circuit import Source
+from drivers.simulated.circuits.circuit import Source
+from drivers.simulated.circuits.dynamic import DynamicPort
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.dynamic import DynamicPort
 from tests.drivers.parts import driving
 from tests.drivers.parts.examples import dynamic_of, part_of
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from drivers.clock import NANOSECONDS
-from drivers.simulated.circuit import Source
-from drivers.simulated.dynamic import DynamicPort, Dynamics
+from drivers.simulated.circuits.circuit import Source
+from drivers.simulated.circuits.dynamic import DynamicPort, Dynamics
 from drivers.simulated.parts.base import Dynamic
 
 

@@ -7,7 +7,7 @@ import tomllib
 import pytest
 
 from drivers.clock import NANOSECONDS
-from drivers.simulated.circuit import Source
+from drivers.simulated.circuits.circuit import Source
 from drivers.simulated.conditions import Conditions, Profile
 from drivers.simulated.parts import MODELS, solar
 from drivers.simulated.wiring import circuits_of

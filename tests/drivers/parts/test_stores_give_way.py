@@ -9,8 +9,8 @@ import math
 
 import pytest
 
-from drivers.simulated.circuit import OPEN
-from drivers.simulated.dynamic import DynamicPort
+from drivers.simulated.circuits.circuit import OPEN
+from drivers.simulated.circuits.dynamic import DynamicPort
 from drivers.simulated.parts import coil, motor, pump
 from drivers.simulated.parts.insulator import PUNCTURED_SHARE
 from drivers.simulated.parts.supercapacitor import SPOILT_S

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import Bench, open_simulated, read_bench
-from drivers.simulated.front import Front
+from drivers.simulated.served.front import Front
 
 BENCH = """
 title = "Ridge station workshop"

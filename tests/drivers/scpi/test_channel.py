@@ -15,8 +15,8 @@ from drivers.clock import VirtualClock
 from drivers.faults import BenchFileError, InstrumentError, LinkError
 from drivers.scpi.channel import POLL_INTERVAL_S, ScpiChannel
 from drivers.scpi.dialect_file import SHIPPED
-from drivers.simulated.serve import Server
-from drivers.simulated.visa_sim import LIBRARY, registered
+from drivers.simulated.served.serve import Server
+from drivers.simulated.served.visa_sim import LIBRARY, registered
 
 TEXT = (SHIPPED / "scpi-1999-source-measure.toml").read_text("utf-8")
 RESOURCE = "TCPIP0::192.0.2.22::5025::SOCKET"
@@ -196,7 +196,7 @@ def test_an_error_queue_that_never_empties_is_left(opened: Opener) -> None:
 
 def test_a_setting_changed_at_the_panel_is_an_event(opened: Opener, served: Server) -> None:
     """-600, User request (from memory)."""
-    from drivers.simulated.scpi_message import ScpiError
+    from drivers.simulated.served.scpi_message import ScpiError
 
     channel = opened()
     channel.reset()

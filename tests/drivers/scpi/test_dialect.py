@@ -21,7 +21,7 @@ from drivers.scpi.dialect import (
     written_as_parameter,
 )
 from drivers.scpi.dialect_file import SHIPPED, load_dialect, open_dialect, shipped_dialects
-from drivers.simulated.front import Front
+from drivers.simulated.served.front import Front
 from grammar.diagnostic import draw
 
 NAME = "scpi-1999-source-measure"

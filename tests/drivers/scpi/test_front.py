@@ -9,10 +9,10 @@ from __future__ import annotations
 import pytest
 
 from drivers.bench import Bench
-from drivers.simulated.front import Front
-from drivers.simulated.instrument import SimulatedChannel
-from drivers.simulated.scpi_message import ScpiError, cut_messages, short_form, units
-from drivers.simulated.scpi_status import ERRORS
+from drivers.simulated.instruments.instrument import SimulatedChannel
+from drivers.simulated.served.front import Front
+from drivers.simulated.served.scpi_message import ScpiError, cut_messages, short_form, units
+from drivers.simulated.served.scpi_status import ERRORS
 
 # SCPI-1999 volume 2, 21.8, read in a table that quotes it.
 STANDARD_ERRORS = {

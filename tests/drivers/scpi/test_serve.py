@@ -17,8 +17,8 @@ from drivers.channel import Acquisition, Setpoint
 from drivers.clock import MonotonicClock, VirtualClock
 from drivers.faults import BenchFileError
 from drivers.scpi.channel import ScpiChannel
-from drivers.simulated.misbehaviour import WAYS, Misbehaviour
-from drivers.simulated.serve import Pace, Server, serve
+from drivers.simulated.served.misbehaviour import WAYS, Misbehaviour
+from drivers.simulated.served.serve import Pace, Server, serve
 
 
 class Entry(NamedTuple):

@@ -1,7 +1,7 @@
 """The private names of pyvisa-sim that a device of ours rests on, and what it gives.
 
-A canary: where one of these fails after an update, `drivers/simulated/visa_sim.py` must be looked
-at before anything else.
+A canary: where one of these fails after an update, `drivers/simulated/served/visa_sim.py` must be
+looked at before anything else.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ import pyvisa
 from pyvisa_sim.component import NoResponse
 from pyvisa_sim.devices import Device, Devices
 
-from drivers.simulated.front import Front
-from drivers.simulated.visa_sim import LIBRARY, registered
+from drivers.simulated.served.front import Front
+from drivers.simulated.served.visa_sim import LIBRARY, registered
 
 RESOURCE = "TCPIP0::192.0.2.21::5025::SOCKET"
 

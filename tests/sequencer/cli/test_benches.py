@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import load_bench, open_simulated
-from drivers.simulated.misbehaviour import Misbehaviour
-from drivers.simulated.serve import Server
+from drivers.simulated.served.misbehaviour import Misbehaviour
+from drivers.simulated.served.serve import Server
 from tests.sequencer.cli.conftest import Call
 from tests.sequencer.cli.recipes_of_tests import write_bench
 from tests.sequencer.cli.served import Watched

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import load_bench, open_simulated
-from drivers.simulated.serve import Server
+from drivers.simulated.served.serve import Server
 from sequencer.record import Store
 from tests.sequencer.cli.conftest import Call
 from tests.sequencer.cli.recipes_of_tests import write_bench, write_recipe

@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import load_bench, open_simulated
-from drivers.simulated.misbehaviour import Misbehaviour
-from drivers.simulated.serve import Server
+from drivers.simulated.served.misbehaviour import Misbehaviour
+from drivers.simulated.served.serve import Server
 from sequencer.record import Run, Store, default_path
 from tests.sequencer.cli.conftest import Call
 from tests.sequencer.cli.recipes_of_tests import write_bench, write_recipe

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import load_bench, open_simulated
-from drivers.simulated.serve import Server
+from drivers.simulated.served.serve import Server
 from tests.sequencer.cli.conftest import Call
 
 BENCH = """\

@@ -18,9 +18,9 @@ import pytest
 from drivers.bench import Bench, open_simulated
 from drivers.bench_file import BenchFile
 from drivers.channel import Reading, Setpoint
-from drivers.simulated.misbehaviour import Misbehaviour, Way
-from drivers.simulated.serve import Server
-from drivers.simulated.visa_sim import LIBRARY, registered
+from drivers.simulated.served.misbehaviour import Misbehaviour, Way
+from drivers.simulated.served.serve import Server
+from drivers.simulated.served.visa_sim import LIBRARY, registered
 from sequencer.api import Finished, check, load, perform
 from sequencer.record import Run, Store
 from sequencer.record.rows import CHANNEL_COLUMNS

@@ -12,7 +12,7 @@ from drivers.bench import open_bench, open_simulated, read_bench
 from drivers.bench_file import BenchFile
 from drivers.channel import Acquisition
 from drivers.sensed_channel import SensedChannel
-from drivers.simulated.serve import Server
+from drivers.simulated.served.serve import Server
 from sequencer.engine.ending import Outcome
 from sequencer.record.export import to_csv
 from sequencer.record.rows import CHANNEL_COLUMNS

@@ -1,0 +1,189 @@
+"""A circuit that is solved exactly, but for the moments in which its source is on its way.
+
+A linear part, or one without memory, has its exact circuit as long as the source is as ideal as
+its staircase. When the source is told something new it takes some time to get there; for so long
+the same part is solved by its differential equation, and then handed back with its state.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+from drivers.clock import NANOSECONDS
+from drivers.simulated.circuits.approach import AT_ONCE, Approach, Arrival, approach
+from drivers.simulated.circuits.circuit import (
+    OPEN,
+    Change,
+    Happening,
+    Means,
+    Source,
+    Watcher,
+)
+from drivers.simulated.circuits.dynamic import Dynamics
+from drivers.simulated.circuits.dynamic_port import DynamicPort
+from drivers.simulated.circuits.flow import Integers
+from drivers.simulated.circuits.motion import Moment, Motion
+from drivers.simulated.circuits.network import NetworkCircuit
+from drivers.simulated.circuits.operating import operate
+from drivers.simulated.circuits.static import StaticCircuit
+from drivers.simulated.parts.base import AtPort, Dynamic, Network, Static, Vector
+from drivers.simulated.parts.ohmic import Ohmic
+from drivers.simulated.parts.stateless import Stateless
+
+
+class Linear(Stateless):
+    """A network as a dynamic part, from a state on."""
+
+    def __init__(self, network: Network, state: Vector) -> None:
+        super().__init__(lambda _: Ohmic(network.d))
+        self._network = network
+        self.initial = state
+        self.magnitudes = (1.0,) * len(state)
+
+    def law(self, port: int, time_s: float, state: Vector, before: Sequence[AtPort]) -> Static:
+        """v = c·x + D i."""
+        inside = sum(c * x for c, x in zip(self._network.c, state, strict=True))
+        return Ohmic(self._network.d, inside)
+
+    def rates(self, time_s: float, state: Vector, ports: Sequence[AtPort]) -> Sequence[float]:
+        """dx/dt = A x + B i."""
+        network, current = self._network, ports[0].current
+        return [
+            sum(a * x for a, x in zip(row, state, strict=True)) + b * current
+            for row, b in zip(network.a, network.b, strict=True)
+        ]
+
+
+class SettlingCircuit:
+    """See `Circuit` for what its methods give.
+
+    Control is a matter of where the source is going: who is in control on the way there isn't told.
+    """
+
+    def __init__(self, physics: Network | Static) -> None:
+        self._exact: NetworkCircuit | StaticCircuit
+        if isinstance(physics, Network):
+            self._exact = network = NetworkCircuit(physics)
+            self._part: Callable[[], Dynamic] = lambda: Linear(physics, network.state)
+        else:
+            self._exact = StaticCircuit(physics)
+            self._part = lambda: Stateless(lambda _: physics)
+        self.changes: list[Change] = self._exact.changes
+        self.watchers: list[Watcher] = self._exact.watchers
+        self.happened: list[Happening] = []
+        self._source = OPEN
+        self._expected = 0
+        # The source's way, until it is there (ns); it is followed only where that matters.
+        self._way: Approach | None = None
+        self._port: DynamicPort | None = None
+        self._there_ns = 0
+
+    @property
+    def stretch(self) -> int:
+        """Who is in control, or will be where the source is going."""
+        return self._exact.stretch if self._way is None else self._expected
+
+    def connect(self, source: Source, at_ns: int, arrival: Arrival = AT_ONCE) -> None:
+        """Put another source before the part at that time."""
+        self.advance(at_ns)
+        now, before = Moment(at_ns), self._source
+        motion = self.motion()
+        since_s = now.since(motion.begin)
+        current = motion.value("current", since_s)
+        inside = before.series_resistance - before.sensed_resistance
+        way = approach(
+            source, now, arrival, motion.value("voltage", since_s) + inside * current, current
+        )
+        self._leave(at_ns)
+        self._source = source
+        if isinstance(way, Source):
+            self._exact.connect(source, at_ns)
+            return
+        self._way, self._there_ns = way, at_ns + math.ceil(way.kinks[1] * NANOSECONDS)
+        part = self._part()
+        self._expected = operate(part.law(0, 0.0, part.initial, ()), source)
+        if self.watchers or isinstance(self._exact, NetworkCircuit):
+            self._follow()
+
+    def advance(self, to_ns: int) -> None:
+        """Let the time up to then pass."""
+        if self._way is not None and to_ns >= self._there_ns:
+            self._arrive()
+        if self._way is None:
+            self._exact.advance(to_ns)
+        elif self._port is not None:
+            self._port.advance(to_ns)
+
+    def look(self, now_ns: int) -> None:
+        """As `advance`, but only where control has changed on the way."""
+        if self._way is None:
+            self._exact.look(now_ns)
+        else:
+            self.advance(now_ns)
+
+    @property
+    def at_rest(self) -> StaticCircuit | None:
+        """The circuit, where the part has no memory and the source has arrived."""
+        exact = self._exact
+        return exact if self._way is None and isinstance(exact, StaticCircuit) else None
+
+    @property
+    def ends_ns(self) -> int:
+        """Until when the present motion lasts."""
+        return self._exact.ends_ns if self._way is None else self._follow().ends_ns
+
+    def motion(self) -> Motion:
+        """What the terminals do at present."""
+        return self._exact.motion() if self._way is None else self._follow().motion()
+
+    def mean(self, start_ns: int, end_ns: int) -> tuple[float, float, float]:
+        """Mean voltage (V), mean current (A), 1.0 where the level wasn't in control throughout."""
+        there_ns = self._there_ns
+        if self._way is not None and start_ns >= there_ns:
+            self._arrive()
+        if self._way is None:
+            return self._exact.mean(start_ns, end_ns)
+        if end_ns <= there_ns:
+            return self._follow().mean(start_ns, end_ns)
+        first = self._follow().mean(start_ns, there_ns)
+        self._arrive()
+        second = self._exact.mean(there_ns, end_ns)
+        share = (there_ns - start_ns) / (end_ns - start_ns)
+        voltage, current = (
+            share * a + (1 - share) * b for a, b in zip(first[:2], second[:2], strict=True)
+        )
+        return voltage, current, max(first[2], second[2])
+
+    def means(self, starts_ns: Integers, aperture_ns: int) -> Means:
+        """The means of the next windows; none while the source is on its way."""
+        if self._way is not None:
+            starts_ns = starts_ns[:0]
+        return self._exact.means(starts_ns, aperture_ns)
+
+    def _follow(self) -> DynamicPort:
+        """The part under the source on its way."""
+        if self._port is None:
+            assert self._way is not None
+            dynamics = Dynamics(self._part(), begin=self._way.begin, sources=[self._way])
+            (self._port,) = dynamics.ports
+            self._port.watchers = self.watchers
+            for watcher in self.watchers:
+                watcher(self._port.motion())
+        return self._port
+
+    def _arrive(self) -> None:
+        """The source is there: its way is over."""
+        there_ns = self._there_ns
+        self._leave(there_ns)
+        self._exact.connect(self._source, there_ns)
+        if self._exact.stretch != self._expected:
+            self.changes.append(Change(there_ns / NANOSECONDS, self._exact.stretch))
+
+    def _leave(self, at_ns: int) -> None:
+        """The exact circuit has the part again, in the state in which it is."""
+        port, self._port, self._way = self._port, None, None
+        if port is not None:
+            port.advance(at_ns)
+            if isinstance(self._exact, NetworkCircuit):
+                self._exact.restart(at_ns, port.state_at(at_ns))

@@ -1,0 +1,1 @@
+"""A simulated instrument: what its specification says, on a circuit, in virtual time."""

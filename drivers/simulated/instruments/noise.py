@@ -1,0 +1,200 @@
+"""What moves a reading besides the part: white noise, drift (1/f noise), pick-up from the mains.
+
+White noise is a row of numbers, one for every reading. Drift and pick-up are functions of time and
+seed alone: how often anyone looks changes nothing. Each has a form for one reading and one for many
+that gives the same bits. The module knows no instrument and no quantity.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from drivers.clock import NANOSECONDS
+from drivers.figures import drift_octaves
+from drivers.simulated.circuits.flow import Array, Integers
+
+_BATCH = 4096
+# In ns: a whole number of cycles of every frequency that is a whole number of millihertz.
+_THOUSAND_S = 1000 * NANOSECONDS
+_AT_HAND = 256
+_CHUNK = 256
+# Where so many steps of a drift lie between two readings, it is worked out for each by itself.
+_SPARSE = 64
+_SINGLY = 16
+
+
+class Disturbance(NamedTuple):
+    """What leads and part add to what a meter reads.
+
+    `pick_up` is the amplitude at line frequency (V or A), `noise_density` that of white noise
+    (V/√Hz or A/√Hz, one-sided), as Johnson noise has it.
+    """
+
+    pick_up: float = 0.0
+    noise_density: float = 0.0
+
+
+UNDISTURBED = Disturbance()
+
+
+class White:
+    """Standard normal numbers in a row, that can be looked at before they are spent.
+
+    `at_hand` are the next few, the last one first, to be popped from its end: a reading has no time
+    for more. Without a generator all are zero.
+    """
+
+    def __init__(self, generator: np.random.Generator | None) -> None:
+        self.at_hand: list[float] = []
+        self._generator = generator
+        self._drawn: Array = np.empty(0)
+        self._next = 0
+
+    def more(self) -> float:
+        """The next number, where none is at hand."""
+        self._draw(1)
+        batch = self._drawn[self._next : self._next + _AT_HAND]
+        self._next += len(batch)
+        self.at_hand[:] = batch[::-1].tolist()
+        return self.at_hand.pop()
+
+    def ahead(self, count: int) -> Array:
+        """The next `count` numbers; spends none."""
+        self._put_back()
+        self._draw(count)
+        return self._drawn[self._next : self._next + count]
+
+    def spend(self, count: int) -> None:
+        """Let the next `count` numbers go."""
+        self._put_back()
+        self._draw(count)
+        self._next += count
+
+    def _put_back(self) -> None:
+        self._next -= len(self.at_hand)
+        self.at_hand.clear()
+
+    def _draw(self, count: int) -> None:
+        missing = count - (len(self._drawn) - self._next)
+        if missing <= 0:
+            return
+        size = -(-missing // _BATCH) * _BATCH
+        more = np.zeros(size) if self._generator is None else self._generator.standard_normal(size)
+        self._drawn = np.concatenate((self._drawn[self._next :], more))
+        self._next = 0
+
+
+class Drift:
+    """1/f noise with a spectral density of 1/(f·ln 2), a unit's standard deviation an octave.
+
+    A sum over octaves k of standard normal numbers n_k, each held for T_k = 2^k·T_0 on a lattice in
+    time whose place is random; 1/T_0 is sixteen times the corner. One octave has the density
+    2·T_k·sinc²(π f T_k), and since ∫ sinc²(π f T) dT = 1/(2f) their sum comes to 1/(f·ln 2) up to
+    the corner, less a few percent there. That is R. F. Voss's way of making it (from memory), with
+    steps that depend on time alone. Over an aperture longer than T_k an octave averages out as
+    white noise does.
+    """
+
+    def __init__(self, seed: np.random.SeedSequence, corner_hz: float) -> None:
+        self._seed = seed
+        self._cell_ns = round(NANOSECONDS / (16 * corner_hz))
+        octaves = drift_octaves(corner_hz)
+        chance = np.random.default_rng(seed)
+        self._places: list[int] = chance.integers(0, 1 << np.arange(octaves)).tolist()
+        # A stream for each octave costs more than a short run takes: all of them begin in one.
+        self._begins = chance.standard_normal((octaves, _CHUNK))
+        self._kept = [(0, begin) for begin in self._begins]
+        self._shares: list[float] = []
+        self._aperture_ns = 0
+        self._singly = self._row_from = 0
+        self._row_ahead: list[float] = []
+
+    def at(self, time_ns: int, aperture_ns: int) -> float:
+        """Its mean over an aperture around a time."""
+        cell = time_ns // self._cell_ns
+        shares = self._shares_over(aperture_ns)
+        place = cell - self._row_from
+        if 0 <= place < len(self._row_ahead):
+            return self._row_ahead[place]
+        self._singly += 1
+        if self._singly <= _SINGLY:
+            return self._value(cell, shares)
+        # Whoever looks often goes on doing so.
+        self._row_from = cell
+        self._row_ahead = self._row(np.arange(cell, cell + _CHUNK), shares).tolist()
+        return self._row_ahead[0]
+
+    def holds(self, time_ns: int) -> tuple[int, int]:
+        """From when, and until before when, it stays what it is at a time."""
+        begin_ns = time_ns // self._cell_ns * self._cell_ns
+        return begin_ns, begin_ns + self._cell_ns
+
+    def many(self, times_ns: Integers, aperture_ns: int) -> Array:
+        """Its means over apertures around ascending times."""
+        shares = self._shares_over(aperture_ns)
+        cells = times_ns // self._cell_ns
+        first, last = int(cells[0]), int(cells[-1])
+        if last - first < len(cells):
+            return self._row(np.arange(first, last + 1), shares)[cells - first]
+        if last - first < _SPARSE * len(cells):
+            return self._row(cells, shares)
+        return np.array([self._value(cell, shares) for cell in cells.tolist()])
+
+    def _shares_over(self, aperture_ns: int) -> list[float]:
+        """How much of each octave an aperture leaves."""
+        if aperture_ns != self._aperture_ns:
+            lasting = (self._cell_ns << k for k in range(len(self._places)))
+            self._shares = [math.sqrt(min(1.0, ns / aperture_ns)) for ns in lasting]
+            self._aperture_ns = aperture_ns
+            self._singly, self._row_ahead = 0, []
+        return self._shares
+
+    def _value(self, cell: int, shares: list[float]) -> float:
+        total = 0.0
+        for k, place in enumerate(self._places):
+            number, step = divmod((cell + place) >> k, _CHUNK)
+            total += shares[k] * float(self._chunk(k, number)[step])
+        return total
+
+    def _row(self, cells: Integers, shares: list[float]) -> Array:
+        """As `_value`, of cells that ascend."""
+        total = np.zeros(len(cells))
+        for k, place in enumerate(self._places):
+            begin, end = (int(cells[0]) + place) >> k, (int(cells[-1]) + place) >> k
+            first, last = begin // _CHUNK, end // _CHUNK
+            if begin == end:
+                total += shares[k] * self._chunk(k, first)[begin % _CHUNK]
+                continue
+            numbers = np.concatenate([self._chunk(k, n) for n in range(first, last + 1)])
+            total += shares[k] * numbers[((cells + place) >> k) - first * _CHUNK]
+        return total
+
+    def _chunk(self, k: int, number: int) -> Array:
+        """A piece of an octave's stream, which can so be entered anywhere."""
+        if number == 0:
+            begin: Array = self._begins[k]
+            return begin
+        if self._kept[k][0] != number:
+            key = (*self._seed.spawn_key, k, number)
+            stream = np.random.SeedSequence(self._seed.entropy, spawn_key=key)
+            self._kept[k] = number, np.random.default_rng(stream).standard_normal(_CHUNK)
+        kept: Array = self._kept[k][1]
+        return kept
+
+
+def line_at(time_ns: int, line_hz: float, phase: float) -> float:
+    """A sine of unit amplitude at line frequency and a phase (rad)."""
+    place = time_ns % _THOUSAND_S * round(line_hz * 1000) % _THOUSAND_S
+    return math.cos(2 * math.pi * (place / _THOUSAND_S) + phase)
+
+
+def lines_at(times_ns: Integers, line_hz: float, phase: float) -> Array:
+    """As `line_at`, at many times: on a grid few of them differ in where they are in the cycle."""
+    places = times_ns % _THOUSAND_S * round(line_hz * 1000) % _THOUSAND_S
+    different, which = np.unique(places, return_inverse=True)
+    angles = 2 * math.pi * (different / _THOUSAND_S) + phase
+    cosines: Array = np.array([math.cos(angle) for angle in angles.tolist()])[which]
+    return cosines
