@@ -172,6 +172,10 @@ class Power:
             max(place.errors[0], error.voltage.accuracy(volts)),
             max(place.errors[1], error.current.accuracy(amperes)),
         )
+        beside = error.voltage.plus
+        sides = ((side.low, side.high) for side in (p.low, p.high))
+        if p.mode == "current" and any(low <= beside and high >= -beside for low, high in sides):
+            place.zero_limit = max(place.zero_limit, beside)
         place.reading_s = max(place.reading_s, channel.reading_s)
         return error
 

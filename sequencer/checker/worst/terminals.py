@@ -50,6 +50,8 @@ class Terminals:
         """The largest |voltage| that is imposed (V) and the largest power either way (W)."""
         self.errors = (0.0, 0.0)
         """The largest errors of what was programmed (V, A), where the instrument is known."""
+        self.zero_limit = 0.0
+        """How far a limit of 0 V may come out beside zero in current mode (V), where one is set."""
         self.reading_s = 0.0
         self.asked = False
         """Whether the person is asked while this output is on."""

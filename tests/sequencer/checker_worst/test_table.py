@@ -323,6 +323,24 @@ steps:
     )
 
 
+@pytest.mark.parametrize(
+    ("limit", "said"), [("0 V to 2 V", True), ("-2 V to 0 V", True), ("-1 V to 2 V", False)]
+)
+def test_what_a_limit_of_zero_drives_by_its_offset_is_told_as_left_out(
+    limit: str, said: bool
+) -> None:
+    """500 uV beside zero drive 500 mA through 1 mohm, more than the level of 100 mA."""
+    text = (
+        'recipe "R"\nchannel smu: source, sink, measure, two-sided limit\n'
+        "part joint is contact on smu:\n"
+        "    voltage within 3 V\n    current within 1 A\nsteps:\n"
+        f"    source smu current 100 mA, limit {limit}\n"
+        "    output smu on\n    wait 1 s\n"
+    )
+    words = "smu: a limit of 0 V may come out 500 uV beside zero, what that drives is not counted"
+    assert (words in worst_of(text, bench()).assumptions) == said
+
+
 def test_an_until_loop_that_never_ends_by_itself_comes_to_rest(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
