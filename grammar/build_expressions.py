@@ -16,7 +16,7 @@ from grammar.characters import Places
 from grammar.diagnostic import Span
 from grammar.mistake import Mistake
 from grammar.quantity import PLAIN, Quantity, UnitError, read
-from grammar.slips import letter_code
+from grammar.slips import NUMBERS, letter_code
 from grammar.texts import plain_text, read_text
 
 DEEPEST_EXPRESSION = 80
@@ -83,8 +83,7 @@ class ExpressionBuilder:
         except UnitError as error:
             word, _, unit = str(token).partition(" ")
             coded = letter_code(word, f" {unit}")
-            hint = "a number has at most 100 characters and lies between 1e-323 and 1e308 in SI"
-            message, hint, _ = coded or (str(error), hint, 0)
+            message, hint, _ = coded or (str(error), NUMBERS, 0)
             raise Mistake("number", message, hint, self._at(token)) from None
 
     def name(self, meta: Any, children: list[Any]) -> tree.Name:

@@ -10,7 +10,11 @@ import re
 from collections.abc import Iterable
 
 from grammar.near import near
-from grammar.quantity import PREFIXES, SIMPLE_UNITS, UnitError, read
+from grammar.quantity import LONGEST_NUMBER, PREFIXES, SIMPLE_UNITS, UnitError, read
+
+NUMBERS = (
+    f"a number has at most {LONGEST_NUMBER} characters and lies between 1e-323 and 1e308 in SI"
+)
 
 # What word processors and other languages write for what is meant here.
 INSTEAD = {
@@ -109,6 +113,9 @@ def letter_code(word: str, after: str) -> tuple[str, str, int] | None:
     match = _CODED.fullmatch(word)
     if match is None:
         return None
+    if len(word) > LONGEST_NUMBER:
+        message = f"a number of {len(word)} characters is too long"
+        return message, NUMBERS, len(word)
     whole, letter, rest, unit = match.groups()
     prefix = _PREFIX_OF.get(letter, letter)
     usual = "F" if letter in "pnuµμ" else "ohm"
