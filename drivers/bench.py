@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
-from drivers.bench_file import BenchFile, ChannelEntry, LineEntry, load_bench, read_bench
+from drivers.bench_file import BenchFile, ChannelEntry, load_bench, read_bench
 from drivers.bench_wiring import AMBIENT, split
 from drivers.clock import Clock, MonotonicClock, VirtualClock
 from drivers.faults import BenchFileError
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from drivers.simulated.circuits.circuit import Circuit
     from drivers.simulated.conditions import Conditions
     from drivers.simulated.instruments.noise import Disturbance
+    from drivers.simulated.lines import SimulatedLine
     from drivers.simulated.probe import TrueInterval
     from drivers.simulated.rehearsal import Fault
 
@@ -30,7 +32,6 @@ __all__ = [
     "Bench",
     "BenchFile",
     "ChannelEntry",
-    "LineEntry",
     "load_bench",
     "open_bench",
     "open_simulated",
@@ -110,13 +111,23 @@ def open_simulated(
     """
     from drivers.simulated.instruments.instrument import SimulatedChannel
     from drivers.simulated.lines import SimulatedLine
-    from drivers.simulated.rehearsal import asked
+    from drivers.simulated.rehearsal import asked, mishaps
 
     clock = clock or VirtualClock()
     opened: dict[str, Channel] = {}
     wanted = _named(bench, channels)
     conditions = bench.conditions.held() if served else bench.conditions
-    circuits = _wired(bench, wanted, conditions, asked(faults, wanted), seed)
+    rehearsed = asked(faults, wanted)
+    driven = {
+        name: SimulatedLine(
+            name,
+            clock,
+            [(s.at, s.state == "high") for s in bench.digital[name].simulated],
+            bench.boxes.get(name),
+        )
+        for name in _named_lines(bench, lines)
+    }
+    circuits = _wired(bench, wanted, conditions, rehearsed, seed, driven)
     for name in wanted:
         entry, circuit = bench.channels[name], circuits[name]
         channel = SimulatedChannel(
@@ -130,19 +141,14 @@ def open_simulated(
             ideal=ideal,
             conditions=conditions,
             disturbances=_disturbances(bench, entry, conditions),
+            mishaps=mishaps(rehearsed, name),
         )
         if probe is not None:
             from drivers.simulated.probe import Probe
 
             channel.attach(Probe(name, circuit, probe))
         opened[name] = _sensed(bench, name, channel)
-    driven: dict[str, DigitalLine] = {
-        name: SimulatedLine(
-            name, clock, [(s.at, s.state == "high") for s in bench.digital[name].simulated]
-        )
-        for name in _named_lines(bench, lines)
-    }
-    return Bench(clock, opened, bench, driven)
+    return Bench(clock, opened, bench, dict[str, "DigitalLine"](driven))
 
 
 def _wired(
@@ -151,8 +157,14 @@ def _wired(
     conditions: Conditions,
     faults: Sequence[Fault],
     seed: int,
+    driven: Mapping[str, SimulatedLine],
 ) -> dict[str, Circuit]:
-    """What hangs on each of these channels: a part each time once, a pair of its terminals each."""
+    """What hangs on each of these channels: a part each time once, a pair of its terminals each.
+
+    The digital lines that are `driven` move the parts that feel them.
+    """
+    from drivers.simulated.circuits.dynamic_port import DynamicPort
+    from drivers.simulated.parts.base import Lever
     from drivers.simulated.rehearsal import wiring
     from drivers.simulated.sensing import sensing
     from drivers.simulated.wiring import PLAIN, Wiring, circuit_of, circuits_of
@@ -178,13 +190,19 @@ def _wired(
         hanging.setdefault(part, {})[port] = name
     for part, on in hanging.items():
         model = bench.parts[part]
-        wirings = {
-            port: Wiring(bench.channels[name].leads.simulated(), wiring(faults, name, seed))
-            for port, name in on.items()
-        }
-        circuits = circuits_of(
-            model.physics(conditions), part, [wirings.get(port, PLAIN) for port in model.ports]
-        )
+        wirings = {}
+        for port, name in on.items():
+            leads, wrong = bench.channels[name].leads, wiring(faults, name, seed)
+            lifted = tuple((span.at, span.until) for span in leads.lifted)
+            wrong = wrong._replace(bounces=wrong.bounces + lifted)
+            wirings[port] = Wiring(leads.simulated(), wrong)
+        levers = {line: Lever() for line in model.lines.values() if line in driven}
+        physics = model.on_lines(conditions, levers)
+        circuits = circuits_of(physics, part, [wirings.get(port, PLAIN) for port in model.ports])
+        for line, lever in levers.items():
+            first = circuits[0]
+            assert isinstance(first, DynamicPort)  # what feels a line moves by an equation
+            driven[line].followers.append(partial(first.move, lever))
         found |= {on[port]: c for port, c in zip(model.ports, circuits, strict=True) if port in on}
     return found
 
@@ -192,20 +210,26 @@ def _wired(
 def _disturbances(
     bench: BenchFile, entry: ChannelEntry, conditions: Conditions
 ) -> tuple[Disturbance, Disturbance]:
-    """What leads and part add to readings of voltage and of current: the mains, Johnson noise.
+    """What leads and part add to readings of voltage and of current: the mains, noise.
 
-    The noise of a resistance R is a current of 4kT/R (A²/Hz) at the temperature of the start; that
-    of the voltage across it, where current is sourced, is left out.
+    Johnson noise of a resistance R is 4kTR (V²/Hz) or 4kT/R (A²/Hz) at the temperature of the
+    start. Shot noise is that of the current; what it makes of a voltage is left out.
     """
-    from drivers.simulated.instruments.noise import UNDISTURBED, Disturbance
+    from drivers.simulated.instruments.noise import Disturbance
+    from drivers.simulated.parts.base import QUIET
     from drivers.simulated.parts.junction import BOLTZMANN_J_PER_K
 
-    part, _ = split(entry.part or "")
-    ohms = getattr(bench.parts.get(part), "johnson_ohms", None)
-    density = 0.0
-    if ohms is not None:
-        density = math.sqrt(4 * BOLTZMANN_J_PER_K * conditions.temperature.at(0.0) / ohms)
-    return UNDISTURBED, Disturbance(entry.leads.line_pick_up, density)
+    part, port = split(entry.part or "")
+    model = bench.parts.get(part)
+    ohms, settling_s, carrier = QUIET if model is None else model.noise(port)
+    volts = amperes = 0.0
+    if math.isfinite(ohms):
+        amperes = math.sqrt(4 * BOLTZMANN_J_PER_K * conditions.temperature.at(0.0) / ohms)
+        volts = amperes * ohms
+    return (
+        Disturbance(noise_density=volts, settling_s=settling_s),
+        Disturbance(entry.leads.line_pick_up, amperes, carrier=carrier),
+    )
 
 
 def _sensed(bench: BenchFile, name: str, channel: Channel) -> Channel:

@@ -10,16 +10,19 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import Field, field_validator
 
+from drivers.bench_beginnings import judge_beginnings
 from drivers.bench_conditions import read_conditions
 from drivers.bench_leads import LeadsEntry
+from drivers.bench_lines import LineEntry, judge_box, judge_felt, judge_shared
 from drivers.bench_sensors import judge_sensors, read_sensor
 from drivers.bench_wiring import judge_common, judge_parts
+from drivers.digital_box import DigitalBox, load_digital_box, read_digital_box
 from drivers.faults import BenchFileError
-from drivers.fields import Data, Hertz, Seconds
+from drivers.fields import Data, Hertz
 from drivers.located import Path as KeyPath
 from drivers.located import Places, parse_toml, suggestion, validate, written
 from drivers.sensors import Sensor
@@ -76,37 +79,6 @@ class ChannelEntry(Data):
         return value
 
 
-class LineState(Data):
-    """From when on a line has which state; `at` counts from the bench's start (s)."""
-
-    at: Seconds = Field(ge=0, examples=["0 s"])
-    state: Literal["high", "low"] = Field(examples=["high"])
-
-
-class LineEntry(Data):
-    """A digital line as the bench file has it.
-
-    `resource`, `library` and `dialect` are as for a channel, `line` is the line's number there.
-    `simulated` is what an input sees in a dry run; an output has none.
-    """
-
-    resource: str | None = Field(default=None, min_length=1)
-    library: str | None = Field(default=None, min_length=1)
-    dialect: str | None = Field(default=None, min_length=1)
-    line: int | None = Field(default=None, ge=0, le=65535)
-    simulated: tuple[LineState, ...] = Field(default=(), max_length=10_000)
-
-    @field_validator("simulated")
-    @classmethod
-    def _runs_from_the_start(cls, value: tuple[LineState, ...]) -> tuple[LineState, ...]:
-        times = [state.at for state in value]
-        if times and times[0] != 0:
-            raise ValueError('doesn\'t say how the line is at first: begin with { at = "0 s", … }')
-        if times != sorted(set(times)):
-            raise ValueError("has times that don't rise: the earliest state first, each time once")
-        return value
-
-
 class _Top(Data):
     """The keys outside of channels, lines and parts."""
 
@@ -119,14 +91,18 @@ class _Top(Data):
     conditions: dict[str, Any] = Field(default_factory=dict)
 
 
+_UNPLACED = Places("")
+
+
 @dataclass(frozen=True)
 class BenchFile:
     """A bench file that holds together; specifications, parts and sensors are resolved.
 
-    `digital` are the digital lines, `sensors` those of the channels that read one, `conditions`
-    what surrounds the bench in the simulation; `specification_texts` holds the specifications' own
-    texts by the names given, for the record. `tolerances` are those of parts and leads by key path,
-    which the rest leaves aside; `tables` is what was written, without them.
+    `specifications` hold what the leads let in, too; `digital` are the digital lines, `boxes` the
+    boxes of those that name one, `sensors` those of the channels that read one, `conditions` what
+    surrounds the bench in the simulation. `specification_texts` holds the specifications' own texts
+    by the names given, for the record. `tolerances` are those of parts and leads by key path, which
+    the rest leaves aside; `tables` is what was written, without them.
     """
 
     path: Path
@@ -135,6 +111,7 @@ class BenchFile:
     line_frequency_hz: float
     channels: Mapping[str, ChannelEntry]
     digital: Mapping[str, LineEntry]
+    boxes: Mapping[str, DigitalBox]
     parts: Mapping[str, PartModel]
     conditions: Conditions
     sensors: Mapping[str, Sensor]
@@ -150,7 +127,7 @@ class BenchFile:
         """
         quantities = {k: Quantity(v, self.tolerances[k].dimension) for k, v in values.items()}
         tables = put(self.tables, quantities)
-        problems, places = Problems(Source(str(self.path), self.text), fault="bench"), Places("")
+        problems, places = Problems(Source(str(self.path), self.text), fault="bench"), _UNPLACED
         parts, channels = dict(self.parts), dict(self.channels)
         for table, name in dict.fromkeys((path[0], str(path[1])) for path in values):
             entry = tables[str(table)][name]
@@ -224,7 +201,18 @@ def read_bench(
         if entry is not None
     }
     judge_sensors(sensors, specifications, problems, places)
+    boxes: dict[str, DigitalBox] = {}
+    known_lines = {name: entry for name, entry in lines.items() if entry is not None}
+    for name, line in known_lines.items():
+        box = _box(name, line, path, given, texts, problems, places)
+        if box is not None:
+            judge_box(name, line, box, problems, places)
+            boxes[name] = box
+    judge_shared(known_lines, problems, places)
+    felt = {name: model.lines for name, model in models.items() if model is not None}
+    judge_felt(felt, lines, problems, places)
     if not problems.has_errors:
+        judge_beginnings(models, conditions, problems, places)
         judge_ends(tolerances, data, _entry_at, problems, places)
     if top is None or problems.has_errors:
         return None, problems
@@ -235,7 +223,8 @@ def read_bench(
             title=top.title,
             line_frequency_hz=top.line_frequency,
             channels={name: entry for name, entry in entries.items() if entry is not None},
-            digital={name: entry for name, entry in lines.items() if entry is not None},
+            digital=known_lines,
+            boxes=boxes,
             parts={name: model for name, model in models.items() if model is not None},
             conditions=conditions,
             sensors=sensors,
@@ -347,16 +336,51 @@ def _specification(
     places: Places,
 ) -> Specification | None:
     """The channel's specification and its text; problems inside are located in its own file."""
+    named = entry.specification
     specification, inside = (
-        read_specification(Source(entry.specification, given[entry.specification]))
-        if entry.specification in given
-        else load_specification(entry.specification, path.parent)
+        read_specification(Source(named, given[named]))
+        if named in given
+        else load_specification(named, path.parent)
     )
-    texts[entry.specification] = inside.source.text
+    texts[named] = inside.source.text
+    _pass_on(inside, ("channels", name, "specification"), problems, places)
+    if specification is None or entry.leads.shield is None:
+        return specification
+    let_in = {
+        "stray_current": specification.stray_current + abs(entry.leads.stray),
+        "stray_pick_up": specification.stray_pick_up + entry.leads.line_pick_up,
+    }
+    return specification.model_copy(update=let_in)
+
+
+def _box(
+    name: str,
+    entry: LineEntry,
+    path: Path,
+    given: Mapping[str, str],
+    texts: dict[str, str],
+    problems: Problems,
+    places: Places,
+) -> DigitalBox | None:
+    """The specification of a line's box, as `_specification`; None where it names none."""
+    named = entry.specification
+    if named is None:
+        return None
+    box, inside = (
+        read_digital_box(Source(named, given[named]))
+        if named in given
+        else load_digital_box(named, path.parent)
+    )
+    texts[named] = inside.source.text
+    _pass_on(inside, ("digital", name, "specification"), problems, places)
+    return box
+
+
+def _pass_on(inside: Problems, at: KeyPath, problems: Problems, places: Places) -> None:
+    """The problems of a file that is named at a key path, each told once."""
     for problem in inside:
         if problem.slug == "specification-file":
-            place = places.value(("channels", name, "specification"))
+            place = places.value(at)
             problems.error("bench-specification", place, problem.message, problem.hint)
         elif problem not in problems.found:
             problems.found.append(problem)
-    return specification

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from pydantic import Field, model_validator
 
-from drivers.fields import Amperes, Data, Farads, Henries, Ohms, Volts, VoltsPerSecond
+from drivers.fields import Amperes, Data, Farads, Henries, Ohms, Seconds, Volts, VoltsPerSecond
 
 if TYPE_CHECKING:
     from drivers.simulated.circuits.leads import Leads
@@ -19,6 +19,19 @@ if TYPE_CHECKING:
 UNSHIELDED_STRAY_A = 30e-12
 UNSHIELDED_PICK_UP_A = 1e-9
 """What long unshielded leads bring where nobody says how much: common practice, no source."""
+
+
+class Lifted(Data):
+    """A span of time (s) in which somebody has lifted a lead, as a recipe asked them to."""
+
+    at: Seconds = Field(ge=0, examples=["0 s"])
+    until: Seconds = Field(gt=0, examples=["5 min"])
+
+    @model_validator(mode="after")
+    def _lasts(self) -> Lifted:
+        if self.until <= self.at:
+            raise ValueError("ends before it begins: “until” must be later than “at”")
+        return self
 
 
 class LeadsEntry(Data):
@@ -29,7 +42,8 @@ class LeadsEntry(Data):
     across it. `shield` says whether they are shielded: if not, `stray_current` (A, steady) and
     `pick_up` (A, the amplitude at line frequency) come in, some figures for long leads where they
     are left out; with a shield a hundredth of them. With a `driven_guard` a thousandth is left of
-    capacitance and leakage. Left out, `shield` is no question at all.
+    capacitance and leakage. Left out, `shield` is no question at all. While it is `lifted`, a lead
+    touches nothing in a dry run.
     """
 
     per_lead_resistance: Ohms = Field(default=0.0, ge=0)
@@ -42,6 +56,7 @@ class LeadsEntry(Data):
     pick_up: Amperes | None = Field(default=None, ge=0)
     shield: bool | None = None
     driven_guard: bool = False
+    lifted: tuple[Lifted, ...] = Field(default=(), max_length=1000)
 
     @model_validator(mode="after")
     def _fits_together(self) -> LeadsEntry:
@@ -62,7 +77,7 @@ class LeadsEntry(Data):
                         f"has a {key} and doesn't say whether the leads are shielded: write "
                         "shield = false, or true"
                     )
-        if self._stray and not self.cable_capacitance:
+        if self.stray and not self.cable_capacitance:
             raise ValueError(
                 "lets a stray current in and has no cable_capacitance that it charges; write one "
                 'as in cable_capacitance = "100 pF"'
@@ -76,7 +91,8 @@ class LeadsEntry(Data):
         return 1 / SHIELD_KEEPS_OUT if self.shield else 1.0
 
     @property
-    def _stray(self) -> float:
+    def stray(self) -> float:
+        """What flows in from around, without the line's field (A)."""
         if self.shield is None:
             return 0.0
         stray = UNSHIELDED_STRAY_A if self.stray_current is None else self.stray_current
@@ -101,5 +117,5 @@ class LeadsEntry(Data):
             thermal_drift=self.thermal_drift,
             capacitance=self.cable_capacitance / guard,
             leakage_resistance=leakage * guard,
-            stray_current=self._stray,
+            stray_current=self.stray,
         )

@@ -295,10 +295,16 @@ class Levels(NamedTuple):
 class LevelForeseeingChannel(PrefetchingChannel, Protocol):
     """A channel that can look ahead over levels that it is yet to be told."""
 
-    def peek_levels(self, setpoints: Sequence[Setpoint], begins_ns: Callable[[int], int]) -> Levels:
-        """The readings that would follow these setpoints, each programmed when the last is read.
+    def peek_levels(
+        self,
+        setpoint: Setpoint,
+        levels: Sequence[float],
+        begins_ns: Callable[[npt.NDArray[np.int64]], npt.NDArray[np.int64]],
+    ) -> Levels:
+        """The readings that would follow these levels, each programmed when the last is read.
 
-        `begins_ns` tells when the reading begins after a level that is programmed at a time (ns).
+        They stand in the place of the setpoint's own, one after the other.
+        `begins_ns` tells when readings begin after levels that are programmed at these times (ns).
         Spends nothing, and otherwise as `peek_many`, in place of `program` and `measure`.
         """
         ...

@@ -6,10 +6,21 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from drivers.located import Path as KeyPath
-from grammar.quantity import CURRENT, FREQUENCY, TIME, VOLTAGE, write
+from grammar.quantity import (
+    CURRENT,
+    FREQUENCY,
+    POWER,
+    TEMPERATURE_POINT,
+    TIME,
+    VOLTAGE,
+    write,
+)
 
 if TYPE_CHECKING:
     from drivers.specification import Specification
+
+
+_ROOM_K = 296.15
 
 
 def contradictions(specification: Specification) -> Iterator[tuple[KeyPath, str]]:
@@ -88,12 +99,33 @@ def _of_readings(specification: Specification) -> Iterator[tuple[KeyPath, str]]:
                 f"“protections.{key}” is {write(bound, dimension)}, and “continuous” reaches "
                 f"{write(most, dimension)}: it would drop what it can put out",
             )
+    yield from _of_heat(specification)
     outside = specification.largest_outside_voltage
     if outside is not None and outside < specification.largest_voltage:
         yield (
             ("largest_outside_voltage",),
             f"“largest_outside_voltage” is {write(outside, VOLTAGE)}, and “continuous” reaches "
             f"{write(specification.largest_voltage, VOLTAGE)}: it bears what it puts out",
+        )
+
+
+def _of_heat(specification: Specification) -> Iterator[tuple[KeyPath, str]]:
+    """A heat sink that gets too warm by what the envelope lets the instrument take for ever."""
+    heat, air = specification.protections.over_temperature, specification.temperature
+    if heat is None:
+        return
+    most = max(
+        (r.voltage * r.current for r in specification.continuous if r.direction != "source"),
+        default=0.0,
+    )
+    warmest = _ROOM_K if air is None else air.calibrated_at + air.holds_within
+    if warmest + heat.rise * most > heat.limit:
+        reached = write(warmest + heat.rise * most, TEMPERATURE_POINT, 4)
+        yield (
+            ("protections", "over_temperature", "limit"),
+            f"“protections.over_temperature.limit” is {write(heat.limit, TEMPERATURE_POINT)}, and "
+            f"{write(most, POWER)}, which “continuous” lets it take, make {reached} of air at "
+            f"{write(warmest, TEMPERATURE_POINT)}: it would drop what it takes for ever",
         )
 
 

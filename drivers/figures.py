@@ -17,6 +17,7 @@ from drivers.fields import (
     Hertz,
     Kelvins,
     KelvinsDifference,
+    KelvinsPerWatt,
     PerKelvin,
     Ratio,
     Seconds,
@@ -197,11 +198,26 @@ class Surroundings(Data):
     coefficient: PerKelvin = Field(ge=0)
 
 
+class OverTemperature(Data):
+    """How warm the heat sink of an output gets that takes power, and at what `limit` it drops.
+
+    For each watt taken it is `rise` warmer than the air, to within 37 % after `time_constant`.
+    """
+
+    limit: Kelvins = Field(gt=0)
+    rise: KelvinsPerWatt = Field(gt=0)
+    time_constant: Seconds = Field(gt=0)
+
+
 class Protections(Data):
-    """At which magnitudes at its terminals the output drops by itself, none where left out."""
+    """At what the output drops by itself: magnitudes at its terminals, the warmth of its heat sink.
+
+    What is left out it doesn't have.
+    """
 
     over_voltage: Volts | None = Field(default=None, gt=0)
     over_current: Amperes | None = Field(default=None, gt=0)
+    over_temperature: OverTemperature | None = None
 
 
 def reading_noise(noise_at_one_cycle: float, aperture_s: float, line_frequency: float) -> float:

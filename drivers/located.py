@@ -243,9 +243,14 @@ def validate(
         return model.model_validate(data)
     except ValidationError as failure:
         missing: dict[Path, list[str]] = {}
-        for error in failure.errors(include_url=False):
+        errors = failure.errors(include_url=False)
+        around = {error["loc"][:end] for error in errors for end in range(len(error["loc"]))}
+        for error in errors:
             if error["type"] == "missing":
                 missing.setdefault(error["loc"][:-1], []).append(str(error["loc"][-1]))
+            elif error["type"] == "too_short" and error["loc"] in around:
+                # Counted without the entries that are wrong, which are told.
+                continue
             else:
                 _tell(error, model, problems, places, prefix, at)
         for inner, keys in missing.items():
@@ -305,7 +310,10 @@ def _words(kind: str, context: Mapping[str, Any], shown: str, message: str) -> s
     if kind in ("tuple_type", "list_type"):
         return "must be a list: [ … ]"
     if kind == "too_short":
-        return "must not be empty"
+        least, found = context["min_length"], context["actual_length"]
+        return f"has {found} of at least {least} entries" if found else "must not be empty"
+    if kind == "too_long":
+        return f"has more than {context['max_length']} entries"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         return "must be a table: { … }"
     if kind in ("float_type", "float_parsing", "int_type", "int_parsing", "finite_number"):

@@ -14,7 +14,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from drivers.contradictions import contradictions
-from drivers.fields import Data, Hertz, Ohms, Ratio, Seconds, Volts
+from drivers.fields import Amperes, Data, Hertz, Ohms, Ratio, Seconds, Volts
 from drivers.figures import (
     CurrentRange,
     Overshoot,
@@ -66,7 +66,9 @@ class Specification(Data):
     it. An instrument with `source_value = "programmed"` reports the level in place of the forced
     quantity. A level moves at its `slew` rate; meanwhile limits give way by their `overshoot`, and
     afterwards they are there within `limit_response`. `turn_on` is what the closing output adds.
-    More than `largest_outside_voltage` from the part damages it.
+    More than `largest_outside_voltage` from the part damages it. `stray_current` and
+    `stray_pick_up` (the amplitude at line frequency) come into its leads from around: a reading of
+    the part's current may be off by them.
     """
 
     title: str
@@ -85,6 +87,8 @@ class Specification(Data):
     temperature: Surroundings | None = None
     protections: Protections = Protections()
     largest_outside_voltage: Volts | None = Field(default=None, gt=0)
+    stray_current: Amperes = Field(default=0.0, ge=0)
+    stray_pick_up: Amperes = Field(default=0.0, ge=0)
     switching_time: Seconds = Field(ge=0)
     limit_response: Seconds = Field(default=0.0, ge=0)
     overshoot: Overshoot = Overshoot()
@@ -138,15 +142,19 @@ class Specification(Data):
         """The largest error of a reading in a range: of its value, and an absolute part (V or A).
 
         The accuracy, cold; three standard deviations of white noise and drift; the resolution,
-        pick-up and what a change of range leaves. Temperatures beyond those at which the accuracy
-        holds are the bench's, and not counted.
+        pick-up, what a change of range leaves and what else flows into the leads. Temperatures
+        beyond those at which the accuracy holds are the bench's, and not counted.
         """
         cold = 1.0 if self.warm_up is None else self.warm_up.factor
         drift = drift_per_octave(r.noise, r.noise_corner, line_frequency)
         drift *= math.sqrt(drift_octaves(r.noise_corner))
         noise = 3 * math.hypot(reading_noise(r.noise, aperture_s, line_frequency), drift)
         plus = cold * r.measure.plus + noise + r.resolution
-        plus += r.line_pick_up * abs(averaged_line(aperture_s, line_frequency))
+        pick_up = r.line_pick_up
+        if isinstance(r, CurrentRange):
+            plus += self.stray_current
+            pick_up += self.stray_pick_up
+        plus += pick_up * abs(averaged_line(aperture_s, line_frequency))
         if self.range_settling is not None:
             plus += self.range_settling.error * r.full_scale
         return cold * r.measure.of_value, plus
@@ -196,12 +204,19 @@ def load_specification(
 
     Returns None with the problems where it can't be read; each is located in its own file.
     """
+    source, problems = specification_text(name, beside)
+    return (None, problems) if source is None else read_specification(source)
+
+
+def specification_text(name: str, beside: Path | None = None) -> tuple[Source | None, Problems]:
+    """The text of a specification of any kind, named as in `load_specification`."""
     if name in shipped_specifications():
         file = resources.files("drivers") / "specifications" / f"{name}.toml"
-        return read_specification(Source(f"{name}.toml", file.read_text("utf-8")))
+        source = Source(f"{name}.toml", file.read_text("utf-8"))
+        return source, Problems(source, fault="bench")
     path = (beside or Path()) / name
     try:
-        text = path.read_text("utf-8")
+        source = Source(str(path), path.read_text("utf-8"))
     except (OSError, ValueError):
         problems = Problems(Source(name, ""), fault="bench")
         problems.error(
@@ -211,7 +226,7 @@ def load_specification(
             suggestion(name, shipped_specifications()),
         )
         return None, problems
-    return read_specification(Source(str(path), text))
+    return source, Problems(source, fault="bench")
 
 
 def read_specification(source: Source) -> tuple[Specification | None, Problems]:
@@ -221,6 +236,16 @@ def read_specification(source: Source) -> tuple[Specification | None, Problems]:
     if data is None:
         return None, problems
     places = Places(source.text)
+    for key in ("inputs", "outputs"):
+        if key in data:
+            problems.error(
+                "specification-value",
+                places.key((key,)),
+                "this is the specification of a box of digital lines, and a channel has an "
+                "instrument's",
+                "Name one, as demo-source-measure.",
+            )
+            return None, problems
     specification = validate(Specification, data, problems, places, "specification")
     if specification is not None:
         for path, words in contradictions(specification):

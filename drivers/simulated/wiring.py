@@ -7,7 +7,9 @@ from typing import NamedTuple, cast
 
 from drivers.simulated.circuits.circuit import Circuit
 from drivers.simulated.circuits.leads import NO_LEADS, RIGHT, Leads, Wired, Wrong
-from drivers.simulated.circuits.settling import Linear, SettlingCircuit
+from drivers.simulated.circuits.linear import Linear
+from drivers.simulated.circuits.network import NetworkCircuit
+from drivers.simulated.circuits.settling import SettlingCircuit
 from drivers.simulated.parts.base import Dynamic, Network, Physics, Static
 from drivers.simulated.parts.stateless import Stateless
 
@@ -31,10 +33,11 @@ def circuits_of(
     where they are left out. What is linear or has no memory is solved exactly, unless its leads
     make more of it.
     """
-    exact = isinstance(physics, Network) or not hasattr(physics, "rates")
     plain = all(wiring == PLAIN for wiring in wirings)
-    if exact and plain:
-        return (SettlingCircuit(cast(Network | Static, physics)),)
+    if plain and isinstance(physics, Network):
+        return (NetworkCircuit(physics),)
+    if plain and not hasattr(physics, "rates"):
+        return (SettlingCircuit(cast(Static, physics)),)
     from drivers.simulated.circuits.dynamic import Dynamics
 
     part = as_dynamic(physics)

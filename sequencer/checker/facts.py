@@ -6,7 +6,7 @@ takes half a millisecond to make and a check is to start at once.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from drivers.sensed import SENSED
 from grammar import tree
@@ -219,5 +219,15 @@ class Checked:
         return next((part for part in self.parts.values() if part.channel == channel), None)
 
     def __repr__(self) -> str:
-        found: Any = len(self.problems)
-        return f"Checked({self.recipe.title!r}, {found} problems)"
+        return f"Checked({self.recipe.title!r}, {self.problems.summary})"
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows it: the problems, and the worst case beside what the parts bear."""
+        from grammar.markup import paragraph
+
+        found = self.problems._repr_html_()
+        if self.worst is not None:
+            from sequencer.checker.worst.table import as_html
+
+            found += as_html(self.worst)
+        return paragraph(self.recipe.title, heading=True) + found

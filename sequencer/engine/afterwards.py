@@ -19,7 +19,7 @@ from sequencer.engine.judging import READ
 from sequencer.engine.port import Port
 from sequencer.engine.sensing import SensorPort
 from sequencer.record import GuardRow, PlotRow, ResultRow
-from sequencer.record.rows import capture_stream
+from sequencer.record.rows import capture_stream, result_stream
 
 if TYPE_CHECKING:
     from sequencer.analysis.verdicts import Outcome as Result
@@ -72,7 +72,7 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
         if "current" in values:
             with np.errstate(invalid="ignore"):  # over range times nothing is no number
                 values["power"] = values["voltage"] * values["current"]
-        pulses = np.isin(step, lines)
+        pulses = np.isin(step, lines) if len(lines) else np.zeros(len(step), dtype=bool)
         for rated, (margin, _) in smallest.items():
             value = values[rated.quantity]
             with np.errstate(invalid="ignore"):  # nor is over range less an open end of a rating
@@ -139,6 +139,16 @@ def work_out(
         )
         for o in outcomes
     )
+    plots = [line for line in checked.recipe.results if isinstance(line, tree.Plot)]
+    plotted = {name.id for plot in plots for name in plot.traces}
+    for outcome in outcomes:
+        if outcome.trace is not None and outcome.name in plotted:
+            columns = outcome.trace.columns
+            names = ("time", *(name for name in columns if name != "time"))
+            rows = [columns[name] for name in names]
+            record.stream(result_stream(outcome.name), names, at_once=True).extend(
+                rows, len(rows[0])
+            )
     record.plots(
         PlotRow(
             tuple(name.id for name in plot.traces),
@@ -147,7 +157,6 @@ def work_out(
             column_written(plot.x),
             plot.x_logarithmic,
         )
-        for plot in checked.recipe.results
-        if isinstance(plot, tree.Plot)
+        for plot in plots
     )
     return outcomes

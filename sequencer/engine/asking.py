@@ -126,6 +126,7 @@ class Questions:
 
     def _note(self, text: str) -> None:
         self._pace.record.note(self._pace.now(), text, "person")
+        self._pace.touched()
 
 
 def _read(

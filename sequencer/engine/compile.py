@@ -15,6 +15,7 @@ from drivers.sensed import difference
 from grammar import tree
 from grammar.diagnostic import Span
 from grammar.quantity import PLAIN, Dimension
+from sequencer.checker.naming.walking import nodes_of
 from sequencer.engine import flow, steps
 from sequencer.engine.compile_waiting import ask, confirm, settle, wait_for
 from sequencer.engine.expressions import Comparison, Expressions, Number
@@ -70,7 +71,9 @@ class Compiler:
 
     def guard(self, node: tree.Guard) -> Condition:
         """A guard of the recipe."""
-        channels = tuple(sorted(_channels(node.condition) & self.ports.keys()))
+        # Facts of parts are read as readings are.
+        looked_at = {n.base.id for n in nodes_of(node.condition) if isinstance(n, tree.Member)}
+        channels = tuple(sorted(looked_at & self.ports.keys()))
         text = self.text(node.condition.span)
         holds = self.expressions.condition(node.condition)
         over_columns = self.expressions.over_columns(node.condition)
@@ -89,9 +92,6 @@ class Compiler:
 
     def step(self, node: tree.Step) -> steps.Step:
         """One step."""
-        # Levels are taken through by steps that few recipes have, and that take their time.
-        from sequencer.engine import compile_levels as levels
-
         line, text = node.span.line, self.text(node.span)
         number = self.expressions.number
         match node:
@@ -116,14 +116,8 @@ class Compiler:
                 return steps.Measure(line, text, ports, *self.into(node.into))
             case tree.Wait():
                 return steps.Wait(line, text, number(node.duration))
-            case tree.Sweep():
-                return levels.sweep(self, node, line, text)
-            case tree.Ramp():
-                return levels.ramp(self, node, line, text)
-            case tree.PulseStep():
-                return levels.pulse(self, node, line, text)
-            case tree.CaptureStep():
-                return levels.capture(self, node, line, text)
+            case tree.Sweep() | tree.Ramp() | tree.PulseStep() | tree.CaptureStep():
+                return self._levels(node, line, text)
             case tree.Settle():
                 return settle(self, node, line, text)
             case tree.WaitFor():
@@ -153,6 +147,25 @@ class Compiler:
                 raise TypeError(f"line {line}: the call of `{node.procedure.id}` isn't expanded")
             case _:
                 return self._flow(node, line, text)
+
+    def _levels(
+        self,
+        node: tree.Sweep | tree.Ramp | tree.PulseStep | tree.CaptureStep,
+        line: int,
+        text: str,
+    ) -> steps.Step:
+        """Levels are taken through by steps that few recipes have, and that take their time."""
+        from sequencer.engine import compile_levels as levels
+
+        match node:
+            case tree.Sweep():
+                return levels.sweep(self, node, line, text)
+            case tree.Ramp():
+                return levels.ramp(self, node, line, text)
+            case tree.PulseStep():
+                return levels.pulse(self, node, line, text)
+            case tree.CaptureStep():
+                return levels.capture(self, node, line, text)
 
     def _flow(self, node: tree.Step, line: int, text: str) -> steps.Step:
         """Branches, calls and loops."""
@@ -300,14 +313,3 @@ def series(
         return [a, *inner, b]
 
     return values
-
-
-def _channels(node: object) -> set[str]:
-    """The names whose readings an expression looks at; parts' facts are among them."""
-    if isinstance(node, tree.Member):
-        return {node.base.id}
-    if isinstance(node, tuple):
-        return set().union(*(_channels(item) for item in node))
-    if isinstance(node, tree.Node):
-        return set().union(*(_channels(value) for value in vars(node).values()))
-    return set()

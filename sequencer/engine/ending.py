@@ -62,6 +62,14 @@ class Failed(RunEnds):
     """`fail`, a time that ran out, a refused look: the run ends badly."""
 
 
+class Destroyed(Failed):
+    """A part gave way that may not: what happened in words, and when (s from the run's start)."""
+
+    def __init__(self, part: str, text: str, time_s: float) -> None:
+        super().__init__(f"{part}: {text}", "part")
+        self.time_s = time_s
+
+
 class Tripped(RunEnds):
     """A guard switched off. `guard` is its name, `channel` where it was seen."""
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Mapping
 from functools import lru_cache
-from types import CodeType
+from types import CodeType, FunctionType
 from typing import Any
 
 from drivers.sensed import SENSED
@@ -158,7 +158,7 @@ class Expressions:
         return fill
 
     def _compiled(self, source: str) -> Any:
-        return eval(_code(f"lambda: {source}"), self._names)  # noqa: S307 - written here from typed nodes
+        return FunctionType(_code(source), self._names)
 
     def source(self, node: tree.Expression, form: Form = SCALAR) -> str:
         """The Python text of an expression in a form. Raises NoForm where it has none."""
@@ -280,7 +280,8 @@ class Expressions:
 @lru_cache(maxsize=4096)
 def _code(source: str) -> CodeType:
     """A line of Python, ready to run: many runs of one recipe have the same ones."""
-    return compile(source, "<recipe>", "eval")
+    function: FunctionType = eval(f"lambda: {source}", {})  # noqa: S307 - written here from typed nodes
+    return function.__code__
 
 
 def _shown(value: float | bool, dimension: Dimension) -> str:

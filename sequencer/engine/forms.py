@@ -8,6 +8,7 @@ more. Where it can't be worked out, as where something is divided by zero, the s
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
@@ -70,7 +71,6 @@ class ColumnCondition:
 
     def __init__(self, text: str) -> None:
         self._text = text
-        self._compiled: Callable[[Sequence[Value], Array], Mask | bool] | None = None
 
     def holds(self, memory: Sequence[Value], now: Array) -> Mask | bool:
         """Where it holds: a value or a column each place of the memory, the times now (s).
@@ -79,10 +79,9 @@ class ColumnCondition:
         """
         import numpy as np
 
-        if self._compiled is None:
-            self._compiled = eval(f"lambda m, now: {self._text}", _names())  # noqa: S307 - as the scalar one
+        holds: Callable[[Sequence[Value], Array], Mask | bool] = _over_columns(self._text)
         with np.errstate(divide="raise", invalid="raise"):
-            return self._compiled(memory, now)
+            return holds(memory, now)
 
 
 class Margin:
@@ -92,19 +91,23 @@ class Margin:
         self.now = now
         """The distance (SI) at present, and the time now (s)."""
         self._text = text
-        self._compiled: Callable[[Sequence[Value], Array], Value] | None = None
 
     def least(self, memory: Sequence[Value], now: Array) -> tuple[float, float]:
         """The smallest in columns of the memory, and its time (s); infinite where there is none."""
         import numpy as np
 
-        if self._compiled is None:
-            self._compiled = eval(f"lambda m, now: {self._text}", _names())  # noqa: S307 - as the scalar one
+        distance: Callable[[Sequence[Value], Array], Value] = _over_columns(self._text)
         with np.errstate(invalid="ignore"):
-            left = np.broadcast_to(self._compiled(memory, now), len(now))
+            left = np.broadcast_to(distance(memory, now), len(now))
         left = np.where(np.isfinite(left), left, np.inf)
         at = int(left.argmin())
         return float(left[at]), float(now[at])
+
+
+@lru_cache(maxsize=1024)
+def _over_columns(text: str) -> Any:
+    """A text as a function of memory and time: many runs of one recipe have the same ones."""
+    return eval(f"lambda m, now: {text}", _names())  # noqa: S307 - as the scalar one
 
 
 def _names() -> dict[str, Any]:

@@ -12,7 +12,7 @@ import math
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from drivers.channel import Setpoint
 from drivers.specification import Specification
@@ -29,8 +29,7 @@ UNITS = {"voltage": "V", "current": "A", "power": "W", "energy": "J", "charge": 
 UNRATED = (-math.inf, math.inf)
 
 
-@dataclass(frozen=True)
-class Uncertainty:
+class Uncertainty(NamedTuple):
     """Largest error of a reading in its range: of the value, plus an absolute part."""
 
     of_value: float

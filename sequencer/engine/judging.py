@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from drivers.channel import Setpoint
 from sequencer.engine.ending import Failed, Tripped
-from sequencer.engine.guards import UNITS, UNRATED, Condition, Uncertainty
+from sequencer.engine.guards import EXACT, LARGEST, UNITS, Condition, Uncertainty
 
 if TYPE_CHECKING:
     from sequencer.engine.counting import Flow
@@ -62,33 +63,17 @@ class Bounds:
 
     def __init__(self, rated: Iterable[Rated]) -> None:
         self.rated = tuple(r for r in rated if r.quantity in READ)
-        exact = Uncertainty(0.0, 0.0)
-        self.work_out(exact, exact)
+        self.work_out(EXACT, EXACT)
 
     def work_out(self, volts: Uncertainty, amperes: Uncertainty) -> None:
         """Widen the ratings by the uncertainty of a reading in the ranges in force."""
-        uncertain = {
-            "voltage": volts,
-            "current": amperes,
-            "power": Uncertainty(
-                volts.of_value + amperes.of_value,
-                volts.plus * self._reach("current") + amperes.plus * self._reach("voltage"),
-            ),
-        }
-        self._widened = [uncertain[r.quantity].widen(r.low, r.high) for r in self.rated]
-        for quantity, error in uncertain.items():
-            spans = [error.widen(*UNRATED)]
-            for rated, span in zip(self.rated, self._widened, strict=True):
-                if rated.quantity == quantity:
-                    spans.append(span)
-            setattr(self, f"{quantity}_low", max(low for low, _ in spans))
-            setattr(self, f"{quantity}_high", min(high for _, high in spans))
-
-    def _reach(self, quantity: str) -> float:
-        return max(
-            (max(abs(r.low), abs(r.high)) for r in self.rated if r.quantity == quantity),
-            default=0.0,
-        )
+        self._widened = _widened(self.rated, volts, amperes)
+        lows, highs = dict.fromkeys(READ, -LARGEST), dict.fromkeys(READ, LARGEST)
+        for rated, (low, high) in zip(self.rated, self._widened, strict=True):
+            lows[rated.quantity] = max(low, lows[rated.quantity])
+            highs[rated.quantity] = min(high, highs[rated.quantity])
+        self.voltage_low, self.current_low, self.power_low = lows.values()
+        self.voltage_high, self.current_high, self.power_high = highs.values()
 
     def hold(self, voltage: float, current: float, power: float) -> bool:
         """Whether a reading lies inside all of them."""
@@ -104,6 +89,24 @@ class Bounds:
             if rated.quantity == quantity and not low <= value <= high:
                 return rated, "above" if value > high else "below"
         return None
+
+
+@lru_cache(maxsize=1024)
+def _widened(
+    rated: tuple[Rated, ...], volts: Uncertainty, amperes: Uncertainty
+) -> list[tuple[float, float]]:
+    """The ratings, widened; many runs of one recipe ask for the same."""
+
+    def reach(quantity: str) -> float:
+        ends = [max(abs(r.low), abs(r.high)) for r in rated if r.quantity == quantity]
+        return max(ends, default=0.0)
+
+    power = Uncertainty(
+        volts.of_value + amperes.of_value,
+        volts.plus * reach("current") + amperes.plus * reach("voltage"),
+    )
+    uncertain = {"voltage": volts, "current": amperes, "power": power}
+    return [uncertain[r.quantity].widen(r.low, r.high) for r in rated]
 
 
 class Judge:

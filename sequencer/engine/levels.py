@@ -106,17 +106,17 @@ class Sweep(_Levels):
     def run(self, run: Run) -> None:
         """Do it."""
         low, high = self.bounds(run)
-        setpoints = [Setpoint(self.mode, level, low, high) for level in self.levels()]
-        series = self._series(run)
+        levels, setpoint = self.levels(), Setpoint(self.mode, 0.0, low, high)
+        series = self._series(run, setpoint, levels)
         k = 0
-        while k < len(setpoints):
-            k += series.take(k, setpoints) if series is not None else 0
-            if k == len(setpoints):
+        while k < len(levels):
+            k += series.take(k) if series is not None else 0
+            if k == len(levels):
                 return
-            setpoint = setpoints[k]
+            level = levels[k]
             k += 1
             run.attend()
-            run.program(self.source, setpoint)
+            run.program(self.source, setpoint._replace(level=level))
             if self.settle is not None:
                 run.wait_until(run.now() + lasting(self.settle(), self.line))
             else:
@@ -124,7 +124,7 @@ class Sweep(_Levels):
             if self.readings.take(self.line):
                 return
 
-    def _series(self, run: Run) -> Series | None:
+    def _series(self, run: Run, setpoint: Setpoint, levels: Sequence[float]) -> Series | None:
         """What takes many levels at a time; None where each has to run by itself."""
         if run.real_time or not self.settles_alike:
             return None
@@ -132,7 +132,7 @@ class Sweep(_Levels):
         from sequencer.engine.series import Series
 
         settle_s = None if self.settle is None else lasting(self.settle(), self.line)
-        return Series(run, self.readings, self.line, settle_s)
+        return Series(run, self.readings, self.line, setpoint, levels, settle_s)
 
 
 class Ramp(_Levels):

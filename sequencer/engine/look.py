@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from drivers.channel import Setpoint
 from sequencer.engine.ending import Failed
+from sequencer.engine.sense_leads import judge_sense, sense_leaves_force
 
 if TYPE_CHECKING:
     from drivers.channel import Reading
@@ -50,6 +51,7 @@ def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
         return
     volts = seen.voltage
     run.event("look", f"{port.part}: {volts:.6g} V on the terminals, output off", port)
+    judge_sense(port, volts, PICK_UP_V, lambda: _terminals(port, run))
     _judge(port, volts)
     port.configure(fixed)
     if port.not_pushed:
@@ -165,8 +167,11 @@ def _push(
     run.wait_until(start + PUSH_S - port.aperture_s)
     last = port.measure()
     error = port.current_error(level)
+    unlike = sense_leaves_force(port, level, last, error)
     run.off(port)
     port.configure(acquisition)
+    if unlike:
+        raise Failed(unlike, "person")
     if before is not None:
         port.program(before)
     return first, last, error
@@ -195,8 +200,9 @@ def _push_store(port: Port, volts: float, run: Run) -> None:
     # all that the instrument can push. So all between it and zero lies within, and beyond zero and
     # beyond what was seen there is room; only the side that it is pushed to has to be borne.
     ceiling, floor = max(volts, 0.0) + PUSH_V, min(volts, 0.0) - PUSH_V
-    if min(ceiling, high) - volts < PUSH_V / 2 or level <= 0:
-        # Full to the brim, or never to be charged: push the other way.
+    gives = port.channel.specification.can("source")
+    if min(ceiling, high) - volts < PUSH_V / 2 or level <= 0 or not gives:
+        # Full to the brim, never to be charged, or by nobody here: push the other way.
         level = PUSH_SHARE * port.ratings["current"][0]
         if not port.channel.specification.can("two-sided limit") and low > -ceiling:
             # A limit of one magnitude would let the push empty a small one and reverse it.

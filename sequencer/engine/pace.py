@@ -252,6 +252,12 @@ class Pace:
         self.watched = [*self._powered, *others] if self._powered else []
         self.several = len(self.ports) > 1 and bool(self.watched)
 
+    def touched(self) -> None:
+        """The person may have changed what hangs on an output that is off."""
+        for port in self.ports.values():
+            if not port.on:
+                port.watch_anew()
+
     def event(self, kind: str, text: str, port: Port | None = None) -> None:
         """Something that the run did, on record."""
         self.record.event(self.now(), kind, text, port.name if port is not None else "")

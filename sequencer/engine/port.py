@@ -7,16 +7,18 @@ the path that a day of readings takes a million times. The module knows no step 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from drivers.channel import Acquisition, Channel, Event, Reading, Setpoint
 from drivers.kinds import Kind
 from sequencer.engine.counting import NOTHING_FLOWS, Counters, most_flow
-from sequencer.engine.ending import Failed
+from sequencer.engine.ending import Destroyed, Failed, Tripped
 from sequencer.engine.expressions import READINGS
 from sequencer.engine.guards import EXACT, Uncertainty, reading_uncertainties
 from sequencer.engine.judging import Judge, Rated
+from sequencer.engine.signs import Signs
 
 if TYPE_CHECKING:
     from drivers.clock import Clock
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
 OWN_READING = -1
 """The trace number of a reading that the runner takes by itself."""
 LONGEST_BLIND_S = 1.0
+LOST_LEAD = "lead off?"
+"""The guard's name where readings show a sign of a lost part or lead."""
 LEVEL, SINCE, LEAST_CURRENT = (READINGS.index(name) for name in ("level", "since", "least current"))
 
 
@@ -66,7 +70,7 @@ class Port:
         self.ratings = dict(ratings or {})
         self.not_pushed = not_pushed
         self.may_be_destroyed = may_be_destroyed
-        self.destroyed = ""
+        self.destroyed: Event | None = None
         self.rated = (*rated, *per_pulse)
         self.memory = memory
         self.base = base
@@ -76,6 +80,10 @@ class Port:
         self.acquisition = Acquisition(None, None)
         self.judge = Judge(self.name, rated, per_pulse, memory, guard_base)
         self._bounds = self.judge.plain
+        self.signs: Signs | None = None
+        """What watches for lost leads; nothing does where the part may be destroyed."""
+        if kind is not None and not may_be_destroyed and "voltage" in self.ratings:
+            self.signs = Signs(part, kind, self.ratings, channel.specification)
         self.counters = Counters({} if may_be_destroyed else self.ratings, kind)
         self.clock = clock
         self.start = start
@@ -160,6 +168,8 @@ class Port:
         for place in (self.base, self.guard_base):
             self.memory[place + LEAST_CURRENT] = amperes.plus
         self.judge.work_out(volts, amperes)
+        if self.signs is not None:
+            self.signs.work_out(volts, amperes)
         self._shortest_s = self.shortest_interval_s
         # A reading speaks for its aperture's middle, and the next one may be the shortest interval
         # away; then the output has to open.
@@ -211,14 +221,24 @@ class Port:
             )
         )  # fmt: skip
         if not within:
-            self.judge.reading(bounds, voltage, current, power, self.setpoint if self.on else None)
+            held = self.setpoint if self.on else None
+            if held is not None and limited and (held.mode == "current" or power < 0):
+                # A limit in control drives any current, and a part that gives has any voltage: the
+                # level keeps neither.
+                held = held._replace(level=math.inf)
+            self.judge.reading(bounds, voltage, current, power, held)
         if near:
             self.judge_tallies()
         if self.judge.conditions:
             self.judge.hold_conditions((voltage, current, limited, *memory[base + 3 : base + 6]))
-        if limited != self.limited or moment >= self.next_poll:
+        lost = ""
+        if self.signs is not None:
+            lost = self.signs.look(moment, voltage, current, limited, charge)
+        if lost or limited != self.limited or moment >= self.next_poll:
             self.limited = limited
             self.poll(moment)
+        if lost:
+            raise Tripped(lost, LOST_LEAD, self.name)
         return reading
 
     def _refuse_while_capturing(self, line: int) -> None:
@@ -314,10 +334,15 @@ class Port:
             if event.kind in ("dropped", "damage", "power cycle", "panel"):
                 self.on = event.kind == "panel" and self.on
                 raise Failed(f"{self.name}: {event.text}", "instrument")
+            if event.kind in ("limit", "level") and self.signs is not None:
+                lost = self.signs.passed(event.time - self.start)
+                if lost:
+                    raise Tripped(lost, LOST_LEAD, self.name)
             if event.kind == "destroyed":
+                time_s = event.time - self.start
                 if not self.may_be_destroyed:
-                    raise Failed(f"{self.part or self.name}: {event.text}", "part")
-                self.destroyed = event.text
+                    raise Destroyed(self.part or self.name, event.text, time_s)
+                self.destroyed = self.destroyed or event._replace(time=time_s)
 
     def look_again(self) -> None:
         """When this channel must be read next: what can flow until then stays under a tenth.
@@ -353,6 +378,7 @@ class Port:
         self.channel.configure(acquisition)
         self.acquisition = acquisition
         self.rejudge()
+        self.watch_anew()
 
     def program(self, setpoint: Setpoint) -> None:
         """Program a setpoint; the bounds follow it."""
@@ -366,6 +392,7 @@ class Port:
         if self.capturing is not None:
             self.capturing.levels.append((now, setpoint.level))
         self.rejudge()
+        self.watch_anew()
 
     def switch(self, on: bool, anew: bool = True) -> None:
         """Switch the output; the recipe's counters begin anew where it goes on.
@@ -387,6 +414,17 @@ class Port:
             self.counters.begin()
         self.on = on
         self.rejudge()
+        self.watch_anew()
+
+    def watch_anew(self, since: float | None = None) -> None:
+        """What the part was seen to do is past; the setpoint holds since then (s), or now."""
+        if self.signs is None:
+            return
+        setpoint = self.setpoint if self.on else None
+        full_scale = self.acquisition.current_range
+        if setpoint is not None and setpoint.mode == "voltage":
+            full_scale = self.acquisition.voltage_range
+        self.signs.anew(setpoint, self.now() if since is None else since, full_scale)
 
     def _close_count(self) -> None:
         """Count up to now, before something changes."""

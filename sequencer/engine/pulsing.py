@@ -47,6 +47,7 @@ def fire(port: Port, pulse: Pulse, share: float | None, trace: int, line: int) -
         )
     )  # fmt: skip
     port.look_again()
+    port.watch_anew()
     bounds = judge.per_pulse if share is None else judge.in_train
     if pulse.width_s < port.aperture_s:
         # Its aperture is no longer than the pulse, and so its noise is larger.

@@ -134,12 +134,16 @@ class Run(Pace):
             fire(port, pulse, share, trace, line)
 
     def switch_on(self, port: Port, forced: tuple[float, float]) -> None:
-        """`output on`: the last `source` again, read back, looked at, on record, then switched."""
+        """`output on`: the last `source` again, read back, looked at, on record, then switched.
+
+        An instrument that has restarted or been touched since it was last asked isn't switched on.
+        """
         setpoint = self.sourced[port.name]
         if port.on:
             # It is on already: nothing is switched, and ranges don't change under power.
             self.program(port, setpoint)
             return
+        port.poll(self.now())
         self._read_guards(port)
         specification = port.channel.specification
         level, limit = abs(setpoint.level), max(abs(setpoint.low), abs(setpoint.high))
@@ -185,8 +189,13 @@ class Run(Pace):
         self.watch(port, True)
 
     def off(self, port: Port) -> None:
-        """Open the output."""
+        """Open the output, and hear from the instrument that it is open."""
         port.switch(False)
+        if port.channel.read_back().output:
+            port.on = True
+            raise Failed(
+                f"{port.name}: the instrument says that its output is still on", "instrument"
+            )
         self.watch(port, False)
 
     def _read_back(self, port: Port, setpoint: Setpoint, on: bool) -> None:
@@ -237,6 +246,9 @@ class Run(Pace):
     def switch_line(self, name: str, high: bool) -> None:
         """Drive a digital output; on record."""
         self.lines.write(name, high)
+        for port in self.ports.values():
+            # What it switches may hang beside a part.
+            port.watch_anew()
         self.event("line", f"{name} {STATES[high]}")
 
     def saw_line(self, name: str, high: bool) -> None:

@@ -9,14 +9,18 @@ from __future__ import annotations
 
 import gc
 import traceback
+from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
-from drivers.faults import BenchError
+from drivers.faults import BenchError, InstrumentError
+from grammar.quantity import TIME, write
 from sequencer.engine.assembly import Assembly
 from sequencer.engine.ending import (
+    Destroyed,
     Ending,
     Failed,
     Interrupted,
@@ -67,6 +71,8 @@ class Runner:
         self._lets = made.names
         self.left: dict[str, float] = {}
         self._untold: list[tuple[float, str, str, str]] = []
+        # When each step began (s), and its line.
+        self._begun: list[tuple[float, int]] = []
 
     def execute(self) -> Ending:
         """Run it to its end. Never raises: whatever happens ends with outputs off and a reason."""
@@ -127,6 +133,7 @@ class Runner:
             run.line = step.line
             run.executed += 1
             start = run.now()
+            self._begun.append((start, step.line))
             sequence = record.begin_step(step.line, step.text, start)
             step.count += 1
             try:
@@ -159,9 +166,16 @@ class Runner:
         """Do it and say how it ended; whose fault, and where."""
         try:
             act()
+        except Destroyed as end:
+            return self._of_damage(end)
         except RunEnds as end:
             return Ending(end.outcome, end.reason, end.fault, self.run.line, end)
         except BenchError as error:
+            told = self._told() if isinstance(error, InstrumentError) else None
+            if isinstance(told, Destroyed):
+                return self._of_damage(told)
+            if told is not None:
+                return Ending(told.outcome, told.reason, told.fault, self.run.line, told)
             advice = f"; {error.advice}" if error.advice else ""
             return Ending(Outcome.FAILED, error.message + advice, error.fault, self.run.line, error)
         except StoreError as error:
@@ -179,6 +193,29 @@ class Runner:
             reason = f"the program itself failed: {type(error).__name__}: {error}"
             return Ending(Outcome.FAILED, reason, "program", self.run.line, error)
         return Ending(Outcome.FINISHED)
+
+    def _of_damage(self, damage: Destroyed) -> Ending:
+        """What happened, when and at which line: that may have been some steps ago."""
+        line, words = self._place(damage.time_s)
+        reason = f"{damage.reason}; {words}"
+        return Ending(damage.outcome, reason, damage.fault, line, damage)
+
+    def _place(self, time_s: float) -> tuple[int, str]:
+        """The line that was in hand at a time (s), and time and line in words."""
+        number = bisect_right(self._begun, time_s, key=itemgetter(0))
+        line = self._begun[number - 1][1] if number else self.run.line
+        return line, f"at {write(max(time_s, 0.0), TIME, 4)}, line {line}"
+
+    def _told(self) -> RunEnds | None:
+        """What an instrument that refused something has to tell of itself: that is why."""
+        for port in self.ports.values():
+            try:
+                port.poll(self.run.now())
+            except RunEnds as end:
+                return end
+            except BenchError:
+                continue
+        return None
 
     def _note_end(self, ending: Ending) -> None:
         """Why comes before what was done about it, though both are written afterwards."""
@@ -208,10 +245,17 @@ class Runner:
             elif final.outcome is not Outcome.FINISHED:
                 self._note("end", f"in `finally`: {final.reason}")
             unknown = self._all_off(final)
-        lost = [port for port in self.ports.values() if port.destroyed]
+        if ending.fault not in FAULTS_OF_A_LINK and not unknown:
+            # What gave way last, or by the switching off itself, nobody has heard of yet.
+            told = self._told()
+            if isinstance(told, Destroyed) and ending.outcome is Outcome.FINISHED:
+                ending = self._of_damage(told)
+                self._note_end(ending)
+        lost = [(port.part, port.destroyed) for port in self.ports.values() if port.destroyed]
         if lost and ending.outcome is Outcome.FINISHED and not ending.reason:
             what = "; ".join(
-                f"{port.part} was destroyed, as it may be: {port.destroyed}" for port in lost
+                f"{part} was destroyed, as it may be: {event.text}; {self._place(event.time)[1]}"
+                for part, event in lost
             )
             ending = replace(ending, reason=what)
         if unknown:
@@ -238,9 +282,22 @@ class Runner:
                     except Exception as again:
                         self._note("off failed", str(again), name)
                         unknown.append(name)
+                        self._let_nothing_flow(port)
             unknown += self._rest()
         self._put_notes_on_record()
         return tuple(unknown)
+
+    def _let_nothing_flow(self, port: Port) -> None:
+        """An output that doesn't open may still be told to carry nothing: no proof that it does."""
+        if port.setpoint is None:
+            return
+        nothing = port.setpoint._replace(low=0.0, high=0.0)
+        if port.setpoint.mode == "current":
+            nothing = port.setpoint._replace(level=0.0)
+        with suppress(Exception):
+            self.run.alive()
+            port.channel.program(nothing)
+            self._note("off failed", f"{port.name} is told to carry no current", port.name)
 
     def _rest(self) -> tuple[str, ...]:
         """Digital outputs to their state of rest; those that could not be brought there."""
@@ -251,8 +308,6 @@ class Runner:
         self.run.go_off(port, trip)
         if was_on:
             self._note("output", f"{port.name} off", port.name)
-        if port.channel.read_back().output:
-            raise BenchError(f"{port.name}: the instrument says that its output is still on")
         if port.part and port.can_measure_off:
             reading = port.peek()
             with suppress(StoreError):

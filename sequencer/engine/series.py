@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from drivers.channel import Setpoint
 from drivers.clock import NANOSECONDS
 from sequencer.engine.ending import Failed
 from sequencer.engine.port import LEVEL
@@ -23,12 +22,13 @@ from sequencer.engine.totals import before, first, running
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from drivers.channel import LevelForeseeingChannel
+    from drivers.channel import LevelForeseeingChannel, Setpoint
     from sequencer.engine.forms import Value
     from sequencer.engine.levels import Readings
     from sequencer.engine.run import Run
 
     Array = npt.NDArray[np.float64]
+    Integers = npt.NDArray[np.int64]
 
 LEAST, MOST = 8, 4096
 LONGEST_PAUSE = 256
@@ -36,28 +36,40 @@ LONGEST_PAUSE = 256
 
 
 class Series:
-    """The levels of one run of a sweep; `settle_s` is waited after each, or nothing (None)."""
+    """The levels of one run of a sweep, each in its turn that of the one setpoint.
 
-    def __init__(self, run: Run, readings: Readings, line: int, settle_s: float | None) -> None:
+    `settle_s` is waited after each, or nothing (None).
+    """
+
+    def __init__(
+        self,
+        run: Run,
+        readings: Readings,
+        line: int,
+        setpoint: Setpoint,
+        levels: Sequence[float],
+        settle_s: float | None,
+    ) -> None:
         self._run, self._readings, self._line = run, readings, line
+        self._setpoint, self.levels = setpoint, levels
         self._settle_s = settle_s
         self._port = readings.ports[0]
         self._next = 0
         self._pause = 1
 
-    def take(self, k: int, setpoints: Sequence[Setpoint]) -> int:
+    def take(self, k: int) -> int:
         """Take level k and what follows it, as far as that goes; how many."""
-        setpoints = setpoints[k : k + MOST]
-        if k < self._next or len(setpoints) < LEAST or not self._is_possible(setpoints):
+        levels = self.levels[k : k + MOST]
+        if k < self._next or len(levels) < LEAST or not self._is_possible(levels):
             return 0
         self._run.attend()
         try:
-            taken = self._safe(setpoints)
+            taken = self._safe(levels)
         except ArithmeticError:
             # One of them divides by zero, or the like: it has to meet that by itself.
             taken = 0
         if taken:
-            self._keep(setpoints[taken - 1], taken)
+            self._keep(levels[taken - 1], taken)
         if taken < LEAST:
             self._next = k + taken + self._pause
             self._pause = min(2 * self._pause, LONGEST_PAUSE)
@@ -65,7 +77,7 @@ class Series:
             self._pause = 1
         return taken
 
-    def _is_possible(self, setpoints: Sequence[Setpoint]) -> bool:
+    def _is_possible(self, levels: Sequence[float]) -> bool:
         """Whether nothing but the levels themselves can come in between."""
         run, port, readings = self._run, self._port, self._readings
         if (
@@ -81,31 +93,32 @@ class Series:
             or not (readings.until is None or readings.over_columns is not None)
         ):
             return False
-        levels = [setpoint.level for setpoint in setpoints]
         try:
             for level in (min(levels), max(levels)):
-                refuse_beyond_rating(port, setpoints[0]._replace(level=level))
+                refuse_beyond_rating(port, self._setpoint._replace(level=level))
         except Failed:
             return False
         return True
 
-    def _begins_ns(self, now_ns: int) -> int:
-        """When the reading begins after a level that is programmed then: as `wait_until` has it."""
+    def _begins_ns(self, now_ns: Integers) -> Integers:
+        """When readings begin after levels that are programmed then: as `wait_until` has it."""
         if self._settle_s is None:
             return now_ns
         start = self._run.start
         moment = now_ns / NANOSECONDS - start + self._settle_s
-        return max(now_ns, round((start + moment) * NANOSECONDS))
+        begins: Integers = np.rint((start + moment) * NANOSECONDS).astype(np.int64)
+        return np.maximum(now_ns, begins)
 
-    def _safe(self, setpoints: Sequence[Setpoint]) -> int:
+    def _safe(self, levels: Sequence[float]) -> int:
         """How many levels pass without anything else happening; worked out, and not yet taken."""
         channel = cast("LevelForeseeingChannel", self._port.channel)
-        programmed_ns, self._block = channel.peek_levels(setpoints, self._begins_ns)
+        setpoint = self._setpoint._replace(level=levels[0])
+        programmed_ns, self._block = channel.peek_levels(setpoint, levels, self._begins_ns)
         count = len(programmed_ns)
         if not count:
             return 0
         start = self._run.start
-        self._levels: Array = np.array([setpoint.level for setpoint in setpoints[:count]])
+        self._column: Array = np.array(levels[:count])
         self._programmed: Array = programmed_ns / NANOSECONDS - start
         self._moments: Array = self._block.time - start
         self._ends: Array = self._block.ends_ns / NANOSECONDS - start
@@ -114,6 +127,10 @@ class Series:
         if not count:
             return 0
         self._count(count)
+        if self._port.signs is not None:
+            columns = self._block.voltage[:count], self._block.current[:count]
+            seen = (*columns, self._block.limited, self._charge)
+            count = first(~self._port.signs.within(*seen, levels=True))
         for condition in self._port.judge.conditions:
             assert condition.over_columns is not None
             memory = self._seen(self._port.guard_base, count)
@@ -170,11 +187,11 @@ class Series:
         """The memory with columns where steps, or guards, see this port's readings."""
         memory: list[Value] = [*self._run.memory]
         memory[base : base + 2] = [self._block.voltage[:count], self._block.current[:count]]
-        memory[base + 2], memory[base + LEVEL] = self._block.limited, self._levels[:count]
+        memory[base + 2], memory[base + LEVEL] = self._block.limited, self._column[:count]
         memory[base + 4 : base + 6] = [self._own_charge[:count], self._own_energy[:count]]
         return memory
 
-    def _keep(self, setpoint: Setpoint, count: int) -> None:
+    def _keep(self, level: float, count: int) -> None:
         """The first `count` levels are taken."""
         port, block, last = self._port, self._block, count - 1
         counters = port.counters
@@ -187,14 +204,20 @@ class Series:
         counters.charge, counters.energy = float(self._charge[last]), float(self._energy[last])
         port.last_time = float(self._moments[last])
         counters.last, counters.held = (port.last_time, current, float(self._power[last])), None
-        port.setpoint = setpoint
-        port.memory[port.base + LEVEL] = setpoint.level
+        port.setpoint = self._setpoint._replace(level=level)
+        port.memory[port.base + LEVEL] = level
         port.show(voltage, current, block.limited)
         if port.judge.conditions:
             counted = float(self._own_charge[last]), float(self._own_energy[last])
-            port.judge.held((voltage, current, block.limited, setpoint.level, *counted))
+            port.judge.held((voltage, current, block.limited, level, *counted))
         self._put_on_record(count)
         port.rejudge()
+        if port.signs is not None:
+            port.watch_anew(float(self._programmed[last]))
+            port.signs.follow(
+                self._moments[last:count], block.voltage[last:count], block.current[last:count],
+                block.limited, self._charge[last:count],
+            )  # fmt: skip
         if self._readings.further is not None:
             self._readings.further.rows(self._moments[:count])
 
@@ -207,7 +230,7 @@ class Series:
                 block.voltage[:count],
                 block.current[:count],
                 block.limited,
-                self._levels[:count],
+                self._column[:count],
                 block.voltage_range,
                 block.current_range,
                 self._charge[:count],

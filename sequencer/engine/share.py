@@ -72,6 +72,9 @@ class Share:
             count = self._totals.safe
         else:
             charge, energy = np.full(count, counters.charge), np.full(count, counters.energy)
+        if port.signs is not None:
+            columns = self.voltage[:count], self.current[:count], block.limited, charge[:count]
+            count = first(~port.signs.within(*columns))
         self._charge, self._energy = charge, energy
         self._counted = charge - counters.zero_charge, energy - counters.zero_energy
         return count
@@ -133,9 +136,12 @@ class Share:
         """The first `count` readings are taken."""
         port, last = self.port, count - 1
         self._channel.take(count)
+        moments = self.moments[:count]
         if self._totals is not None:
             self._totals.keep(count)
-        moments = self.moments[:count]
+        if port.signs is not None:
+            limited = self._block.limited
+            port.signs.follow(moments, self.voltage, self.current, limited, self._charge)
         port.last_time = float(moments[last])
         port.next_due = port.last_time + port.interval_s
         self._put_on_record(moments, count)

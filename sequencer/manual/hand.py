@@ -104,6 +104,7 @@ class ByHand(Runner):
         steps = self.made.extend(offer.checked, offer.since)
         self.checked = offer.checked
         before = self.run.now()
+        self.run.touched()
         try:
             self.execute_block(steps)
         except Interrupted as wish:

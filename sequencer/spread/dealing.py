@@ -96,9 +96,9 @@ def local_processes(work: Work, workers: int) -> Iterator[ProcessPoolExecutor]:
         ours = set(multiprocessing.active_children()) - before
         for process in ours:
             process.terminate()
-        pool.shutdown(wait=False, cancel_futures=True)
-        for process in ours:
-            process.join()
+        # The pool's own thread sees them end and takes leave of each. Two threads that wait for one
+        # process race, and the one that comes second believes that it lives on.
+        pool.shutdown(cancel_futures=True)
         raise
     pool.shutdown()
 

@@ -8,6 +8,7 @@ from contextlib import nullcontext
 from typing import TYPE_CHECKING, Any
 
 from drivers.bench import open_simulated
+from drivers.clock import MonotonicClock
 from sequencer.spread.dealing import local_processes, spread
 from sequencer.spread.summary import Summary, summed_up
 from sequencer.spread.work import NOMINAL, Prepared, Work, prepare
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 _PATIENCE_S = 10
 """How long a cluster may take to answer."""
+LONG_S = 2.0
+"""What is over sooner is not worth other processes: each takes half a second or more to begin."""
 
 
 class ClusterError(Exception):
@@ -51,11 +54,25 @@ def run_spread(
 def _on_this_computer(
     work: Work, numbers: range, workers: int, told: Callable[[int], None]
 ) -> list[Ran]:
-    """This process is one of the workers: it has the work at hand while the others begin."""
-    workers = min(workers, len(numbers) - 1)
+    """This process is one of the workers, and the only one where the others came too late.
+
+    The first runs are made here, to see what all of them will take.
+    """
+    refuse(prepare(work))
+    clock = MonotonicClock()
+    found = spread(work, numbers[:1])
+    took_s = clock.now()
+    if took_s < LONG_S and len(numbers) > 1:
+        # Much is done for the first one that is at hand for all others.
+        found += spread(work, numbers[1:2])
+        took_s = clock.now() - took_s
+    rest = numbers[len(found) :]
+    told(len(found))
+    workers = min(workers, len(rest)) if took_s * len(rest) > LONG_S else 1
     with local_processes(work, workers - 1) if workers > 1 else nullcontext() as pool:
-        refuse(prepare(work))
-        return spread(work, numbers, pool, workers=workers, helps=True, told=told)
+        return found + spread(
+            work, rest, pool, workers=workers, helps=True, told=lambda n: told(len(found) + n)
+        )
 
 
 def _on_cluster(work: Work, numbers: range, address: str, told: Callable[[int], None]) -> list[Ran]:

@@ -9,8 +9,6 @@ import math
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, NamedTuple, cast
 
-import numpy as np
-
 from drivers.bench import open_simulated
 from drivers.faults import BenchError
 from drivers.located import written
@@ -143,6 +141,6 @@ def _errors(bench: Bench, run: KeptRun) -> Iterator[tuple[str, float]]:
     """The instruments' errors in this run, in the ranges that were used."""
     for name, channel in bench.instruments.items():
         ranges = run.columns(name, ("voltage_range", "current_range"))
-        scales = [frozenset(np.unique(column).tolist()) for column in ranges.values()]
+        scales = [frozenset(column.tolist()) for column in ranges.values()]
         for error, value in cast("SimulatedChannel", channel).errors(*scales):
             yield f"{name}: {error}", value

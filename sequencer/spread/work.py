@@ -76,7 +76,9 @@ def draw(file: BenchFile, seed: int, number: int) -> Draw:
     """What is drawn for a run: the same for the same seed and number, whatever else is run."""
     if number == NOMINAL:
         return Draw({path: t.nominal for path, t in file.tolerances.items()}, seed)
-    of_parameters, of_instruments = np.random.SeedSequence([seed, number]).spawn(2)
+    of_parameters, of_instruments = (
+        np.random.SeedSequence([seed, number], spawn_key=(place,)) for place in range(2)
+    )
     chances = np.random.default_rng(of_parameters).uniform(-1.0, 1.0, len(file.tolerances))
     return Draw(
         {

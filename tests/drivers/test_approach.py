@@ -7,7 +7,7 @@ import math
 import pytest
 
 from drivers.clock import NANOSECONDS
-from drivers.simulated.circuits.approach import Approach, Arrival, Manners
+from drivers.simulated.circuits.approach import Approach, Arrival, Manners, approach
 from drivers.simulated.circuits.circuit import Source
 from drivers.simulated.circuits.dynamic import Dynamics
 from drivers.simulated.circuits.motion import Moment
@@ -104,7 +104,8 @@ def test_a_part_that_moves_does_so_while_its_source_arrives() -> None:
 
 
 def test_an_approach_ends_where_nothing_is_left() -> None:
-    way = Approach(Source((1.0, -1.0), (5.0,), 1, 0.0, 0.0), Moment(0), 0.0, MANNERS, False)
+    way = approach(Source((1.0, -1.0), (5.0,), 1, 0.0, 0.0), Moment(0), Arrival(MANNERS), 0.0, 0.0)
+    assert isinstance(way, Approach)
     arrives_s, ends_s = way.kinks
     assert arrives_s == pytest.approx(5e-6)
     left = way.at(ends_s)

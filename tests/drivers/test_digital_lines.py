@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import resources
 from pathlib import Path
 
 import pytest
 
 from drivers.bench import Bench, BenchFile, open_bench, open_simulated, read_bench
+from drivers.digital_box import read_digital_box
 from drivers.faults import BenchFileError
 from drivers.simulated.lines import SimulatedLine
-from grammar.diagnostic import draw
+from drivers.simulated.parts import pump
+from grammar.diagnostic import Source, draw
 
 TEXT = """\
 line_frequency = "50 Hz"
@@ -173,3 +176,237 @@ def test_bad_lines_are_told_with_their_place(before: str, after: str, message: s
     file, problems = read_bench(Path("workshop.bench.toml"), TEXT.replace(before, after))
     assert file is None
     assert "\n".join(map(draw, problems)).startswith(message)
+
+
+BOX = """\
+line_frequency = "50 Hz"
+[channels.smu]
+specification = "demo-source-measure"
+part = "load"
+[parts.load]
+model = "resistor"
+resistance = "10 ohm"
+[digital.lid]
+specification = "demo-digital"
+line = 2
+driven_by = { low = "0.2 V", high = "5 V" }
+simulated = [ { at = "0 s", state = "high" } ]
+[digital.valve]
+specification = "demo-digital"
+resource = "TCPIP::192.0.2.22::5025::SOCKET"
+line = 6
+drives = { low = "0.8 V", high = "2.4 V", current = "2 mA" }
+"""
+
+
+def test_the_demo_box_and_its_text_for_the_record() -> None:
+    file = read(BOX)
+    box = file.boxes["valve"]
+    assert box is file.boxes["lid"] or box == file.boxes["lid"]
+    assert "invented" in box.figures_from
+    assert box.lines == tuple(range(11))
+    assert 'title        = "Demo digital' in file.specification_texts["demo-digital"]
+    again, problems = read_bench(file.path, file.text, file.specification_texts)
+    assert again is not None, list(problems)
+    assert again.boxes == file.boxes
+
+
+def test_a_box_of_one_s_own(tmp_path: Path) -> None:
+    """By its path beside the bench file, with the problems inside at their own place."""
+    text = 'title = "Own"\nfigures_from = "its label"\noutputs = [6]\ninputs = [2]\n'
+    levels = '[output]\nlow = "0 V"\nhigh = "5 V"\nmost_current = "20 mA"\n'
+    inputs = '[input]\nlow = "1 V"\nhigh = "3 V"\nbears = "6 V"\n'
+    (tmp_path / "own.toml").write_text(text + levels + inputs, encoding="utf-8")
+    bench = BOX.replace("demo-digital", "own.toml")
+    file, problems = read_bench(tmp_path / "workshop.bench.toml", bench)
+    assert file is not None, list(problems)
+    assert file.boxes["valve"].shortest_interval == 0
+    (tmp_path / "own.toml").write_text(text + levels, encoding="utf-8")
+    file, problems = read_bench(tmp_path / "workshop.bench.toml", bench)
+    assert file is None
+    (problem,) = problems
+    assert problem.message == "the file has inputs and doesn't say their levels, under [input]"
+    assert problem.source.name == str(tmp_path / "own.toml")
+
+
+def test_a_write_is_there_when_the_box_has_switched() -> None:
+    """300 µs each, and 4 ms from one write to the next: the second begins when it may."""
+    bench = open_simulated(read(BOX))
+    valve = bench.lines["valve"]
+    assert isinstance(valve, SimulatedLine)
+    valve.write(True)
+    assert bench.clock.now() == 300e-6
+    valve.write(False)
+    bench.clock.wait_until(1.0)
+    valve.write(True)
+    assert valve.written == [(300e-6, True), (4.3e-3, False), (1.0003, True)]
+
+
+def test_what_follows_a_line_hears_of_it_when_it_has_switched() -> None:
+    bench = open_simulated(read(BOX), lines=["valve"])
+    valve, heard = bench.lines["valve"], list[tuple[bool, int]]()
+    assert isinstance(valve, SimulatedLine)
+    valve.followers.append(lambda high, at_ns: heard.append((high, at_ns)))
+    bench.clock.wait_until(2.5)
+    valve.write(True)
+    assert heard == [(True, 2_500_300_000)]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "message", "hint"),
+    [
+        (
+            "line = 6",
+            "line = 12",
+            "workshop.bench.toml:16:8: error: there is no line 12 on this box (Demo digital input "
+            "and output box) [bench-line]",
+            "It has 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10.",
+        ),
+        (
+            "line = 6\n",
+            "",
+            "workshop.bench.toml:13:1: error: “digital.valve” has a specification and no “line”: "
+            "write its number there, line = 0 [bench-value]",
+            "",
+        ),
+        (
+            "line = 6",
+            "line = 1",
+            "workshop.bench.toml:17:10: error: line 1 of this box (Demo digital input and output "
+            "box) can't be an output [bench-line]",
+            "Its outputs are 6, 7, 8, 9, 10.",
+        ),
+        (
+            "line = 2",
+            "line = 7",
+            "workshop.bench.toml:11:13: error: line 7 of this box (Demo digital input and output "
+            "box) can't be an input [bench-line]",
+            "Its inputs are 0, 1, 2, 3, 4, 5, 9, 10.",
+        ),
+        (
+            '"2 mA"',
+            '"250 mA"',
+            "workshop.bench.toml:17:53: error: what hangs on it draws 250 mA, and the box (Demo "
+            "digital input and output box) gives 9 mA at most [bench-line]",
+            "A digital line drives logic, not a load: put a driver in between, and state what "
+            "that draws.",
+        ),
+        (
+            '"2.4 V"',
+            '"3.5 V"',
+            "workshop.bench.toml:17:10: error: what hangs on it takes up to 800 mV for low and "
+            "from 3.5 V on for high, and the box (Demo digital input and output box) gives 350 mV "
+            "and 2.9 V [bench-line]",
+            "Put a level shifter in between.",
+        ),
+        (
+            'high = "5 V"',
+            'high = "24 V"',
+            "workshop.bench.toml:11:13: error: this gives 24 V, and an input of the box (Demo "
+            "digital input and output box) bears 0 V to 6 V [bench-line]",
+            "Put a divider or an isolator in between.",
+        ),
+        (
+            'high = "5 V"',
+            'high = "1.8 V"',
+            "workshop.bench.toml:11:13: error: this gives 200 mV and 1.8 V, and an input of the "
+            "box (Demo digital input and output box) takes up to 900 mV for low and from 2.1 V on "
+            "for high [bench-line]",
+            "Put a level shifter in between.",
+        ),
+        (
+            "drives =",
+            'simulated = [ { at = "0 s", state = "low" } ]\ndrives =',
+            "workshop.bench.toml:13:1: error: “digital.valve” drives something and is driven from "
+            "outside (“driven_by”, “simulated”): a line does one or the other [bench-value]",
+            "",
+        ),
+        (
+            "line = 2",
+            'line = 6\nresource = "TCPIP::192.0.2.22::5025::SOCKET"',
+            "workshop.bench.toml:17:8: error: line 6 of TCPIP::192.0.2.22::5025::SOCKET is “lid” "
+            "already [bench-shared]",
+            "Give each its own line, or use one name for both.",
+        ),
+        (
+            'specification = "demo-digital"\nline = 2',
+            'specification = "demo-meter"\nline = 2',
+            "demo-meter.toml:19:1: error: this is the specification of an instrument, and a "
+            "digital line has that of a box [specification-value]",
+            "Name one, as demo-digital.",
+        ),
+        (
+            '"demo-source-measure"',
+            '"demo-digital"',
+            "demo-digital.toml:6:1: error: this is the specification of a box of digital lines, "
+            "and a channel has an instrument's [specification-value]",
+            "Name one, as demo-source-measure.",
+        ),
+        (
+            'specification = "demo-digital"\nline = 2',
+            'specification = "demo-digitl"\nline = 2',
+            "workshop.bench.toml:9:17: error: there is no specification “demo-digitl”, neither "
+            "shipped nor as a text file at demo-digitl [bench-specification]",
+            "Did you mean “demo-digital”?",
+        ),
+    ],
+)
+def test_what_the_box_can_t_is_told_with_its_place(
+    before: str, after: str, message: str, hint: str
+) -> None:
+    assert before in BOX
+    file, problems = read_bench(Path("workshop.bench.toml"), BOX.replace(before, after, 1))
+    assert file is None
+    drawn = [draw(problem) for problem in problems]
+    assert any(text.startswith(message + "\n") and hint in text for text in drawn), drawn
+
+
+PUMP_ON = """\
+line_frequency = "50 Hz"
+[channels.smu]
+specification = "demo-source-measure"
+part = "pump.motor"
+[digital.lid]
+simulated = [ { at = "0 s", state = "high" } ]
+"""
+
+
+@pytest.mark.parametrize(
+    ("line", "message", "hint"),
+    [
+        (
+            "vant",
+            "“pump” hangs on a digital line “vant”, and there is none on this bench [bench-part]",
+            "Did you mean “vent”?",
+        ),
+        (
+            "lid",
+            "“pump” hangs on the digital line “lid”, which is an input here [bench-part]",
+            "Take an output: a line that nothing drives from outside.",
+        ),
+    ],
+)
+def test_a_valve_hangs_on_an_output_of_this_bench(line: str, message: str, hint: str) -> None:
+    text = PUMP_ON + pump.EXAMPLE.replace('line = "vent"', f'line = "{line}"')
+    file, problems = read_bench(Path("workshop.bench.toml"), text)
+    assert file is None
+    (drawn,) = map(draw, problems)
+    assert drawn.startswith(f"workshop.bench.toml:16:18: error: {message}\n")
+    assert hint in drawn
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        ("inputs            = [0,", "inputs            = [0, 0,", "inputs that repeat"),
+        ('shortest_interval = "4 ms"', 'shortest_interval = "0 s"', "below its switching_time"),
+        ('high  = "2.1 V"', 'high  = "0.5 V"', "these must ascend"),
+        ('high         = "2.9 V"', 'high         = "0.1 V"', "high must be above low"),
+    ],
+)
+def test_a_box_that_contradicts_itself(before: str, after: str, words: str) -> None:
+    text = (resources.files("drivers") / "specifications" / "demo-digital.toml").read_text("utf-8")
+    assert before in text
+    box, problems = read_digital_box(Source("own.toml", text.replace(before, after)))
+    assert box is None
+    assert words in " ".join(problem.message for problem in problems)

@@ -20,6 +20,8 @@ from grammar.quantity import CURRENT, VOLTAGE
 SECOND_NS = 1_000_000_000
 CYCLE_NS = 20_000_000
 ROOM = Profile.constant(296.15)
+SHOT = Disturbance(carrier=1e-9)
+"""More than any part has, so that it is seen in volts: 0.2 mV at 1 V over a line cycle."""
 
 
 def demo(**changes: Any) -> Specification:
@@ -34,7 +36,7 @@ def demo(**changes: Any) -> Specification:
 
 def streams(seed: int) -> Streams:
     readings, samples, moves = np.random.SeedSequence(seed).spawn(3)
-    return Streams(np.random.default_rng(readings), np.random.default_rng(samples), moves)
+    return Streams(np.random.default_rng(readings), lambda: np.random.default_rng(samples), moves)
 
 
 def meter(
@@ -91,7 +93,9 @@ def test_many_are_shown_to_the_bit_as_one_after_the_other(seed: int) -> None:
         "seed": seed,
         "index": maybe(None, int(chance.integers(0, 3))),
         "aperture_ns": maybe(CYCLE_NS, int(10 ** chance.uniform(5, 9))),
-        "disturbance": maybe(Disturbance(2e-3, 1e-6), UNDISTURBED),
+        "disturbance": maybe(
+            Disturbance(2e-3, 1e-6, carrier=maybe(1e-7, 0.0)), maybe(SHOT, UNDISTURBED)
+        ),
     }
     count = 600
     steps_ns = maybe(SECOND_NS // 10, int(10 ** chance.uniform(6, 10)))
@@ -124,6 +128,30 @@ def test_many_are_shown_to_the_bit_as_one_after_the_other(seed: int) -> None:
 def _hovers(shown: tuple[float, float]) -> bool:
     """A value at the edge of a range, which noise carries to either side of it."""
     return any(abs(abs(shown[0]) - edge) < 0.06 * edge for edge in (0.5, 5.0, 40.0))
+
+
+def test_what_the_source_forces_has_no_noise_of_the_part() -> None:
+    """Shot noise and Johnson noise are in the quantity that the part is free to choose."""
+    for disturbance in (SHOT, Disturbance(noise_density=1e-3)):
+        shown = meter(quiet(), disturbance=disturbance)
+        ends_ns = [SECOND_NS + k * CYCLE_NS for k in range(20)]
+        assert len({shown.show(1.0, end_ns) for end_ns in ends_ns}) == 20
+        shown.use(1, CYCLE_NS, True)
+        assert len({shown.show(1.0, end_ns) for end_ns in ends_ns}) == 1
+        times_ns = np.array(ends_ns)
+        assert np.ptp(shown.sampled(np.ones(20), 1, 1e-4, times_ns)) == 0
+        shown.use(1, CYCLE_NS)
+        assert len({shown.show(1.0, end_ns) for end_ns in ends_ns}) == 20
+        assert np.ptp(shown.sampled(np.ones(20), 1, 1e-4, times_ns)) > 0
+
+
+def test_samples_have_the_shot_noise_of_their_own_current() -> None:
+    """q·I/T in each: 4000 samples at 1 V and 4000 at 4 V, √(2/n) = 2.2 % each, five of these."""
+    shown = meter(quiet(), disturbance=SHOT)
+    true = np.repeat([1.0, 4.0], 4000)
+    noise = shown.sampled(true, 1, 1e-2, np.arange(8000) * 10_000_000) - true
+    for level, half in ((1.0, noise[:4000]), (4.0, noise[4000:])):
+        assert np.var(half) == pytest.approx(1e-9 * level / 1e-2, rel=0.11)
 
 
 def test_an_ideal_meter_shows_what_is_there() -> None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from random import Random
 
+import numpy as np
 import pytest
 
 from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.simulated.circuits.motion import Moment
+from drivers.simulated.circuits.piece import Piece, curve_of
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -42,3 +44,20 @@ def test_a_source_on_its_way_is_watched_to_its_end() -> None:
         found.append(smu.measure().current)
         assert [event.kind for event in smu.poll() if event.kind == "dropped"] == []
     assert found == sorted(found)
+
+
+def test_a_piece_ends_at_the_nanosecond_that_is_its_end_but_for_rounding() -> None:
+    """20003937.5 ns + 1312.5 ns, both rounded: at 20005250 ns it isn't over, but one later it is.
+
+    Whoever goes on from there, as a protection does that follows the terminals, comes on.
+    """
+    begin = Moment(20_003_937, 5.000000000002493e-10)
+    curve = curve_of(np.zeros(9))
+    piece = Piece(begin, 1.3124999999999997e-06, curve, curve, 0.0)
+    assert piece.ends_ns == 20_005_250
+    chance = Random(7)
+    for _ in range(2000):
+        begin = Moment(chance.randrange(10**12), chance.randrange(16) / 16e9)
+        piece = piece._replace(begin=begin, duration_s=chance.randrange(1, 10**6) / 16e9)
+        assert Moment(piece.ends_ns).since(begin) <= piece.duration_s + 1e-18
+        assert Moment(piece.ends_ns + 1).since(begin) > piece.duration_s

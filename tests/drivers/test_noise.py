@@ -6,16 +6,18 @@ import math
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 
 from drivers.figures import averaged_line, drift_octaves, drift_per_octave
 from drivers.simulated.circuits.flow import Array
-from drivers.simulated.instruments.noise import Drift, White, line_at
+from drivers.simulated.instruments.noise import Disturbance, Drift, White, line_at
 
 SECOND_NS = 1_000_000_000
 
 
 def drift(seed: int, corner_hz: float = 1 / 16) -> Drift:
-    return Drift(np.random.SeedSequence(seed), corner_hz)
+    sequence = np.random.SeedSequence(seed)
+    return Drift(np.random.default_rng(sequence), sequence, corner_hz)
 
 
 def density(values: Array) -> tuple[Array, Array]:
@@ -147,3 +149,31 @@ def test_the_mains_keep_their_phase_for_days() -> None:
     assert line_at(later_ns + 1_000_000, 60.0, 0.2) == pytest.approx(
         line_at(1_000_000, 60.0, 0.2), abs=1e-6
     )
+
+
+@pytest.mark.parametrize("settling_s", [1e-6, 3e-3, 0.02, 0.7, 50.0])
+@pytest.mark.parametrize("aperture_s", [1e-4, 0.02, 1.0])
+def test_noise_behind_a_time_constant(aperture_s: float, settling_s: float) -> None:
+    """∬ of the covariance S/(4·τ)·exp(−|t − t'|/τ) over the aperture, as scipy has it, over T²."""
+    density = 3e-9
+    of_pair, _ = quad(
+        lambda t: 2 * (aperture_s - t) * math.exp(-t / settling_s),
+        0, aperture_s, points=[min(aperture_s, 30 * settling_s)], epsrel=1e-11, limit=200,
+    )  # fmt: skip
+    expected = density**2 / (4 * settling_s) * of_pair / aperture_s**2
+    noise = Disturbance(noise_density=density, settling_s=settling_s)
+    assert noise.deviation(aperture_s) ** 2 == pytest.approx(expected, rel=1e-7, abs=0)
+
+
+def test_noise_of_a_resistance_with_a_capacitance_comes_to_its_share_of_heat() -> None:
+    """Over next to no time k·T/C is all of it, whatever R is: 6.4359 µV at 100 pF and 300 K."""
+    for ohms in (1e9, 1e12):
+        johnson = math.sqrt(4 * 1.380649e-23 * 300 * ohms)
+        noise = Disturbance(noise_density=johnson, settling_s=ohms * 100e-12)
+        assert noise.deviation(1e-5) == pytest.approx(6.4359e-6, rel=1e-4)
+
+
+def test_shot_noise_is_that_of_the_charge_in_the_bandwidth() -> None:
+    """1 nA in 1 Hz, half a second of it: 17.90071 fA (worked out elsewhere, from the constants)."""
+    variance = Disturbance(carrier=1.602176634e-19).shot(0.5) * 1e-9
+    assert math.sqrt(variance) == pytest.approx(17.90071e-15, rel=5e-7, abs=0)

@@ -9,7 +9,9 @@ import pytest
 from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.faults import BenchFileError
-from drivers.simulated.rehearsal import Fault, asked, wiring
+from drivers.simulated.faults import KINDS, form
+from drivers.simulated.instruments.mishaps import Mishap
+from drivers.simulated.rehearsal import Fault, asked, mishaps, refuse_idle, wiring
 
 BENCH = """line_frequency = "50 Hz"
 [channels.smu]
@@ -20,6 +22,8 @@ leads = { thermal_voltage = "0.3 V" }
 model = "resistor"
 resistance = "10 ohm"
 """
+
+AUX = ["smu", "aux"]
 
 
 def currents(*faults: str) -> list[float]:
@@ -63,6 +67,39 @@ def test_what_is_asked_is_read() -> None:
     assert wiring([Fault("reversed", "aux")], "smu", 0) == wiring([], "smu", 0)
 
 
+def test_what_befalls_the_instrument_is_its_own() -> None:
+    faults = asked(["smu:power-cycle@1.5s", "sense-open", "reversed", "aux:output-stuck"], AUX)
+    assert mishaps(faults, "smu") == [Mishap(1_500_000_000, "power-cycle"), Mishap(0, "sense-open")]
+    assert mishaps(faults, "aux") == [Mishap(0, "sense-open"), Mishap(0, "output-stuck")]
+    assert wiring(faults, "smu", 0) == wiring([Fault("reversed")], "smu", 0)
+
+
+def test_every_kind_is_done_by_leads_or_instrument() -> None:
+    whole = wiring([], "smu", 0)
+    for kind in KINDS:
+        faults = [Fault(kind, "smu", 1.0)]
+        assert (wiring(faults, "smu", 0) != whole) != bool(mishaps(faults, "smu")), kind
+
+
+def test_every_kind_is_in_the_readme() -> None:
+    readme = (Path(__file__).parents[2] / "recipes" / "README.md").read_text("utf-8")
+    for kind in KINDS:
+        assert f"| `{form(kind)}` |" in readme
+
+
+def test_sense_leads_that_nobody_makes_use_of_are_refused() -> None:
+    remote = {"smu": True, "aux": False}
+    refuse_idle(["sense-open", "smu:sense-reversed@3s", "aux:lead-off"], remote)
+    with pytest.raises(BenchFileError) as refused:
+        refuse_idle(["aux:sense-open@3s"], remote)
+    assert refused.value.message == (
+        "--fault aux:sense-open@3s: channel “aux” senses at its own terminals in this recipe, so "
+        "that nothing would come of it"
+    )
+    with pytest.raises(BenchFileError, match="every channel senses at its own terminals"):
+        refuse_idle(["sense-reversed"], {"smu": False})
+
+
 @pytest.mark.parametrize(
     ("text", "message", "advice"),
     [
@@ -76,6 +113,11 @@ def test_what_is_asked_is_read() -> None:
         ("bounce@-1s", "--fault bounce@-1s: “-1s” is no time", "Write it as in bounce@90s."),
         ("bounce@3 V", "--fault bounce@3 V: “3 V” is no time", "Write it as in bounce@90s."),
         ("reversed@3s", "--fault reversed@3s: “reversed” is so from the start", "Leave @3s out."),
+        (
+            "smu:power-cycle",
+            "--fault smu:power-cycle: “power-cycle” happens at a time",
+            "Write it as in smu:power-cycle@90s.",
+        ),
     ],
 )
 def test_what_makes_no_sense_is_refused(text: str, message: str, advice: str) -> None:

@@ -248,10 +248,11 @@ def test_another_capture_drops_the_first() -> None:
 
 def test_samples_carry_the_meters_errors_and_noise() -> None:
     """White noise over the time of a sample; errors within the accuracy; digits of the range."""
-    channel, _, _ = on_part(FOUR_OHMS, seed=3)
+    channel, clock, _ = on_part(FOUR_OHMS, seed=3)
     channel.configure(Acquisition(5.0, 5.0, 1e-3, None))
     channel.program(Setpoint("voltage", 4.0, -2.0, 2.0))
     channel.switch(True)
+    clock.wait_until(clock.now() + 1e-3)  # the source is there, and its turn-on has died away
     channel.begin_capture(Capture(10e3, 20_000))
     waveform = ended(channel)
     volts = np.array(waveform.voltage)

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.simulated.circuits.circuit import OPEN, Source, corners_of
-from drivers.simulated.circuits.course import phi, psi, zeros
+from drivers.simulated.circuits.course import phi, psi
+from drivers.simulated.circuits.crossings import zeros
 from drivers.simulated.circuits.flow import Flow
 from drivers.simulated.circuits.network import NetworkCircuit
 from drivers.simulated.circuits.static import StaticCircuit
@@ -251,9 +252,9 @@ def test_equal_gaps_meet_equal_rows() -> None:
         start, end = k * SECOND // 5, k * SECOND // 5 + 20_000_000
         first = table.mean(start, end)
         fresh.advance(start)
-        voltage, current = fresh._integrate(end)
-        assert first[0] == pytest.approx(voltage / 0.02, rel=1e-12)
-        assert first[1] == pytest.approx(current / 0.02, rel=1e-9)
+        voltage, current, _ = fresh.mean(start, end)
+        assert first[0] == pytest.approx(voltage, rel=1e-12)
+        assert first[1] == pytest.approx(current, rel=1e-9)
 
 
 @settings(max_examples=300, deadline=None, derandomize=True)

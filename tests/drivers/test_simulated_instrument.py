@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from drivers.channel import Acquisition, Identity, Reading, Setpoint, State
 from drivers.clock import VirtualClock
-from drivers.simulated.circuits.settling import SettlingCircuit
+from drivers.simulated.circuits.network import NetworkCircuit
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.instruments.instrument import SimulatedChannel
 from drivers.simulated.parts.supercapacitor import Supercapacitor
@@ -63,7 +63,8 @@ def test_noise_goes_with_the_root_of_the_aperture(aperture: float) -> None:
     The standard deviation of n = 4000 readings lies within 5/√(2n) = 5.6 % of the true one in all
     but one of a million seeds; the resolution (10 µV: 2.9 µV rectangular) adds in squares.
     """
-    channel, _ = sourcing(seed=3)
+    channel, clock = sourcing(seed=3)
+    clock.wait_until(clock.now() + 1e-3)  # the source is there, and its turn-on has died away
     channel.configure(Acquisition(5.0, 0.05, aperture, None))
     readings = [channel.measure() for _ in range(4000)]
     factor = math.sqrt(0.02 / aperture)
@@ -286,7 +287,7 @@ def test_an_instrument_that_only_sources_takes_nothing(sign: int) -> None:
         }
     ).physics(Conditions())
     lone = SimulatedChannel(
-        "lone", specification, SettlingCircuit(network), VirtualClock(), line_frequency_hz=50.0,
+        "lone", specification, NetworkCircuit(network), VirtualClock(), line_frequency_hz=50.0,
         ideal=True,
     )  # fmt: skip
     lone.configure(Acquisition(5.0, 5.0))

@@ -7,18 +7,21 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
-from drivers.channel import Acquisition, Pulse, Reading, Setpoint
+from drivers.channel import Acquisition, Capture, Pulse, Reading, Setpoint
 from drivers.clock import VirtualClock
-from drivers.figures import Protections, RangeSettling
-from drivers.simulated.conditions import Conditions
+from drivers.figures import OverTemperature, Protections, RangeSettling
+from drivers.simulated.conditions import Conditions, Profile
 from drivers.simulated.instruments.instrument import SimulatedChannel
+from drivers.simulated.instruments.mishaps import Mishap
 from drivers.simulated.parts.resistor import Resistor
 from drivers.simulated.parts.supercapacitor import Supercapacitor
 from drivers.simulated.wiring import circuit_of
 from drivers.specification import load_specification
 
 AT_1_MS = Acquisition(5.0, 5.0, 1e-3, None)
+ROOM = Conditions().temperature
 
 
 def resistor(ohms: float) -> Resistor:
@@ -41,6 +44,8 @@ def channel(
     part: Resistor | Supercapacitor,
     ideal: bool = True,
     lead_resistance: float = 0.0,
+    mishaps: tuple[Mishap, ...] = (),
+    air: Profile = ROOM,
     **changes: Any,
 ) -> tuple[SimulatedChannel, VirtualClock]:
     """The demo instrument with some figures changed, on a part."""
@@ -55,6 +60,8 @@ def channel(
         line_frequency_hz=50.0,
         lead_resistance=lead_resistance,
         ideal=ideal,
+        conditions=Conditions(temperature=air),
+        mishaps=mishaps,
     )
     made.configure(AT_1_MS)
     return made, clock
@@ -372,3 +379,267 @@ def test_readings_foreseen_end_before_a_drop() -> None:
     plain, _ = channel(bank())
     on(plain, "current", 1.0, -4.0, 4.0)
     assert len(plain.peek_many(begins_ns).voltage) == 100
+
+
+# Over-temperature
+
+HEAT = OverTemperature.model_construct(limit=323.15, rise=2.0, time_constant=50.0)
+
+
+def warm(heat: OverTemperature = HEAT) -> dict[str, Any]:
+    protections = Protections.model_construct(
+        over_voltage=None, over_current=None, over_temperature=heat
+    )
+    return {"protections": protections}
+
+
+def test_what_takes_too_much_for_too_long_gets_too_warm() -> None:
+    """From 20 °C to 50 °C are 15 W of 2 K/W: 16 W with a lag of 50 s get there in 50 s · ln 16.
+
+    4 A at 4 V from a store of 1e13 F, whose voltage stands still: 4 V across the output.
+    """
+    store = Supercapacitor.model_validate(
+        {
+            "model": "supercapacitor",
+            "capacitance": "1e13 F",
+            "series_resistance": "1 uohm",
+            "initial": {"voltage": "4.000004 V"},
+        }
+    )
+    made, clock = channel(store, air=Profile.constant(293.15), **warm())
+    on(made, "current", -4.0, -5.0, 5.0)
+    begin = clock.now()
+    clock.wait_until(3600.0)
+    (dropped,) = made.poll()
+    assert dropped.time - begin == pytest.approx(50.0 * math.log(16.0), rel=1e-7)
+    assert (dropped.kind, dropped.exact) == ("dropped", True)
+    assert dropped.text == "the over-temperature protection of 50 °C dropped the output"
+    assert not made.read_back().output
+    assert made.measure().current == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_power_that_falls_meanwhile_is_followed() -> None:
+    """4 A out of 1000 F at 6 V behind 10 mohm: P = 4 A·(5.96 V − 4 mV/s·t), lagged by 50 s.
+
+    y' = (P_0 − a t − y)/τ from 0 is y = P_0 (1 − e) − a (t − τ (1 − e)), with e = exp(−t/τ).
+    """
+    store = Supercapacitor.model_validate(
+        {
+            "model": "supercapacitor",
+            "capacitance": "1000 F",
+            "series_resistance": "10 mohm",
+            "initial": {"voltage": "6 V"},
+        }
+    )
+    made, clock = channel(store, air=Profile.constant(293.15), **warm())
+    on(made, "current", -4.0, -7.0, 7.0)
+    begin = clock.now()
+    clock.wait_until(3600.0)
+
+    def excess(t: float) -> float:
+        reached = 1 - math.exp(-t / 50.0)
+        return 4 * 5.96 * reached - 0.016 * (t - 50.0 * reached) - 15.0
+
+    when = brentq(excess, 1.0, 200.0, xtol=1e-9)
+    assert made.poll()[-1].time - begin == pytest.approx(when, rel=1e-7)
+
+
+def test_what_gives_doesnt_get_warm_and_what_rests_cools() -> None:
+    """4 A from 4 V for 60 s, 60 s at rest, and so on: e^-1.2 is left of it each time."""
+    made, clock = channel(resistor(1.0), **warm())
+    on(made, "voltage", 4.0, -4.5, 4.5)
+    clock.wait_until(3600.0)
+    assert made.poll() == []
+
+    store = {"capacitance": "1e9 F", "series_resistance": "1 uohm", "initial": {"voltage": "4 V"}}
+    part = Supercapacitor.model_validate({"model": "supercapacitor", **store})
+    made, clock = channel(part, air=Profile.constant(293.15), **warm())
+    made.program(Setpoint("current", -4.0, -5.0, 5.0))
+    for k in range(5):
+        clock.wait_until(120.0 * k)
+        made.switch(True)
+        clock.wait_until(120.0 * k + 60.0)
+        made.switch(False)
+    assert [event.kind for event in made.poll()] == []
+    made.switch(True)
+    clock.wait_until(3600.0)
+    assert [event.kind for event in made.poll()] == ["dropped"]
+
+
+def test_warm_air_makes_it_too_warm_sooner() -> None:
+    """The air rises from 20 °C to 48 °C within 280 s: 2 K are left, which are 1 W of 0.9 W taken.
+
+    After 281 s it stays at 48.1 °C: 1.9 K, 0.95 W. At 48.3 °C, reached after 283 s, 0.85 W are
+    too much: the line of the air, 20 °C + 0.1 K/s, meets 50 °C − 2 K/W · 0.9 W at 282 s.
+    """
+    store = {"capacitance": "1e9 F", "series_resistance": "1 uohm", "initial": {"voltage": "0.9 V"}}
+    part = Supercapacitor.model_validate({"model": "supercapacitor", **store})
+    air = Profile((0.0, 1000.0), (293.15, 393.15))
+    short = HEAT.model_copy(update={"time_constant": 1.0})
+    made, clock = channel(part, air=air, **warm(short))
+    on(made, "current", -1.0, -5.0, 5.0)
+    clock.wait_until(900.0)
+    assert made.poll()[-1].time == pytest.approx(282.0, abs=1e-3)
+
+
+def test_readings_foreseen_end_before_it_gets_too_warm() -> None:
+    store = {"capacitance": "1e9 F", "series_resistance": "1 uohm", "initial": {"voltage": "4 V"}}
+    part = Supercapacitor.model_validate({"model": "supercapacitor", **store})
+    made, clock = channel(part, air=Profile.constant(293.15), **warm())
+    on(made, "current", -4.0, -5.0, 5.0)
+    begins_ns = clock.now_ns + np.arange(300) * 1_000_000_000
+    found = made.peek_many(begins_ns)
+    assert len(found.voltage) == math.ceil(50.0 * math.log(16.0))
+    made.take(len(found.voltage))
+    clock.wait_until(200.0)
+    assert [event.kind for event in made.poll()] == ["dropped"]
+
+
+# Mishaps
+
+SENSING = Acquisition(5.0, 5.0, 1e-3, None, remote_sense=True)
+
+
+def test_open_sense_leads_let_the_output_run_up() -> None:
+    """At 2 s the loop that holds 1 V on 1 ohm sees nothing: 3 A, its limit, from then on."""
+    made, clock = channel(resistor(1.0), mishaps=(Mishap(2_000_000_000, "sense-open"),))
+    made.configure(SENSING)
+    on(made, "voltage", 1.0, -3.0, 3.0)
+    assert made.measure()[1:4] == pytest.approx((1.0, 1.0, 0.0))
+    clock.wait_until(2.5)
+    assert made.measure()[1:4] == pytest.approx((0.0, 3.0, 1.0))
+    (event,) = made.poll()
+    assert (event.time, event.kind) == (2.0, "limit")
+    assert made.circuit.motion().value("voltage", 0.0) == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize("level", [1.0, -1.0])
+def test_it_runs_up_to_the_largest_voltage_of_the_instrument(level: float) -> None:
+    """On 1 kohm no limit of 3 A is met: 32 V, less what the leads take, and nothing holds."""
+    fault = Mishap(0, "sense-open")
+    made, _ = channel(resistor(1000.0), lead_resistance=10.0, mishaps=(fault,))
+    made.configure(SENSING)
+    on(made, "voltage", level, -3.0, 3.0)
+    reading = made.measure()
+    assert reading[1:4] == pytest.approx((0.0, level * 32 / 1010, 0.0))
+    assert made.poll() == []
+
+
+def test_a_sense_fault_is_none_where_it_senses_locally() -> None:
+    made, _ = channel(resistor(1.0), mishaps=(Mishap(0, "sense-reversed"),))
+    on(made, "voltage", 1.0, -3.0, 3.0)
+    assert made.measure()[1:3] == pytest.approx((1.0, 1.0))
+    made.configure(SENSING)
+    assert made.measure()[1:3] == pytest.approx((-3.0, 3.0))
+
+
+def test_turned_sense_leads_charge_what_was_to_be_discharged() -> None:
+    """10 F at 2 V are to be drawn down to 1 V at 1 A: they are charged at 1 A, and read -2 V.
+
+    After 10 s they hold 3 V, to be read as -3 V less 10 mV across 10 mohm.
+    """
+    made, clock = channel(bank(2.0), mishaps=(Mishap(0, "sense-reversed"),))
+    made.configure(SENSING)
+    on(made, "voltage", 1.0, -1.0, 1.0)
+    begin = clock.now()
+    clock.wait_until(begin + 10.0)
+    reading = made.measure()
+    assert reading.voltage == pytest.approx(-(2.0 + (10.0005 / 10)) - 0.01, rel=1e-9)
+    assert reading.current == pytest.approx(1.0)
+
+
+def test_a_limit_that_is_sensed_the_wrong_way_round_drives_beyond_itself() -> None:
+    """1 A into 10 F from 0 V, limit 1 V: seen as -1 V, where its lower limit takes over.
+
+    From there, 0.99 V inside and 10 mV across, all that the instrument has flows: 4.5 A. That is
+    after 9.9 s; 1 s later it holds 0.99 V + 0.45 V.
+    """
+    made, clock = channel(bank(), mishaps=(Mishap(0, "sense-reversed"),))
+    made.configure(SENSING)
+    on(made, "current", 1.0, -1.0, 1.0)
+    begin = clock.now()
+    clock.wait_until(begin + 10.9)
+    reading = made.measure()
+    inside = 0.99 + 4.5 * 1.0005 / 10
+    assert reading[1:4] == pytest.approx((-(inside + 0.045), 4.5, 1.0), rel=1e-7)
+    limit = made.poll()[0]
+    assert limit.kind == "limit"
+    assert limit.time - begin == pytest.approx(9.9, abs=1e-7)
+
+
+def test_samples_show_what_the_sense_leads_see() -> None:
+    """100 samples at 1 kHz, half of them before the sense leads drop off."""
+    made, clock = channel(resistor(1.0), mishaps=(Mishap(1_050_000_000, "sense-open"),))
+    made.configure(SENSING)
+    on(made, "voltage", 1.0, -3.0, 3.0)
+    clock.wait_until(1.0)
+    made.begin_capture(Capture(1000.0, 100))
+    waveform = made.end_capture()
+    assert waveform is not None
+    assert waveform.voltage == pytest.approx([1.0] * 50 + [0.0] * 50)
+    assert waveform.current == pytest.approx([1.0] * 50 + [3.0] * 50)
+
+
+def test_readings_foreseen_end_before_a_mishap() -> None:
+    made, clock = channel(resistor(1.0), mishaps=(Mishap(2_000_000_000, "sense-open"),))
+    made.configure(SENSING)
+    on(made, "voltage", 1.0, -3.0, 3.0)
+    begins_ns = 1_000_000_000 + np.arange(100) * 100_000_000
+    clock.wait_until(1.0)
+    assert len(made.peek_many(begins_ns).voltage) == 10
+    made.take(10)
+    clock.wait_until(2.0)
+    assert len(made.peek_many(begins_ns[10:]).voltage) == 0
+    assert made.measure().voltage == 0.0
+
+
+def test_the_mains_fail_at_their_time() -> None:
+    """Whatever is asked next: all that was set is lost, the output is off since 2 s."""
+    made, clock = channel(bank(), mishaps=(Mishap(2_000_000_000, "power-cycle"),))
+    on(made, "current", 1.0, -4.0, 4.0)
+    begin = clock.now()
+    clock.wait_until(10.0)
+    assert made.read_back() == (None, False, None, None)
+    (event,) = made.poll()
+    assert (event.time, event.kind, event.text) == (2.0, "power cycle", "the instrument restarted")
+    assert made.measure().voltage == pytest.approx((2.0 - begin) / 10)
+
+
+def test_a_command_during_which_the_mains_fail_is_lost() -> None:
+    """Its contact takes 5 ms to close: the mains fail after 2 of them."""
+    made, clock = channel(resistor(1.0), mishaps=(Mishap(1_002_000_000, "power-cycle"),))
+    clock.wait_until(1.0)
+    on(made, "voltage", 1.0, -3.0, 3.0)
+    assert made.read_back() == (None, False, None, None)
+    assert [event.kind for event in made.poll()] == ["power cycle"]
+
+
+def test_a_pulse_during_which_the_mains_fail_leaves_nothing_set() -> None:
+    made, clock = channel(resistor(1.0), mishaps=(Mishap(1_001_000_000, "power-cycle"),))
+    on(made, "voltage", 0.3, -4.0, 4.0)
+    clock.wait_until(1.0)
+    made.pulse(Pulse(3.0, -4.0, 4.0, 0.002))
+    assert made.read_back() == (None, False, None, None)
+
+
+def test_an_output_that_sticks_goes_on_and_no_longer_off() -> None:
+    made, _ = channel(resistor(1.0), mishaps=(Mishap(0, "output-stuck"),))
+    on(made, "voltage", 1.0, -3.0, 3.0)
+    made.switch(False)
+    assert made.read_back().output
+    made.reset()
+    assert made.read_back() == (Setpoint("voltage", 1.0, -3.0, 3.0), True, 5.0, 5.0)
+    assert made.measure().current == pytest.approx(1.0)
+    made.program(Setpoint("voltage", 1.0, 0.0, 0.0))
+    assert made.measure().current == 0.0
+
+
+def test_a_protection_cant_open_an_output_that_sticks() -> None:
+    """It says so once, and the part is charged on: 20 s at 1 A into 10 F."""
+    made, clock = channel(bank(), mishaps=(Mishap(0, "output-stuck"),), **protected(volts=1.5))
+    on(made, "current", 1.0, -4.0, 4.0)
+    begin = clock.now()
+    clock.wait_until(begin + 20.0)
+    assert [event.kind for event in made.poll()] == ["dropped"]
+    assert made.read_back().output
+    assert made.measure().voltage == pytest.approx(2.01, rel=1e-3)

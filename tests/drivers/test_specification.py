@@ -24,6 +24,10 @@ TEXT = (resources.files("drivers") / "specifications" / "demo-source-measure.tom
 )
 
 
+INSTRUMENTS = [name for name in shipped_specifications() if name != "demo-digital"]
+"""Those of channels; the box of digital lines has tests of its own."""
+
+
 def shipped(name: str) -> Specification:
     specification, problems = load_specification(name)
     assert specification is not None, [p.message for p in problems]
@@ -39,9 +43,9 @@ def told(before: str, after: str) -> str:
 
 
 def test_shipped_ones_are_listed_and_load() -> None:
-    names = "load meter picoampere source-measure supply symmetric-source"
+    names = "digital load meter picoampere source-measure supply symmetric-source"
     assert shipped_specifications() == [f"demo-{name}" for name in names.split()]
-    for name in shipped_specifications():
+    for name in INSTRUMENTS:
         assert "invented" in shipped(name).figures_from
 
 
@@ -80,7 +84,7 @@ def test_demo_with_a_symmetric_limit() -> None:
     assert not demo.holds(20.0, 1.4, "sink")
 
 
-@pytest.mark.parametrize("name", shipped_specifications())
+@pytest.mark.parametrize("name", INSTRUMENTS)
 def test_figures_are_plausible(name: str) -> None:
     """A larger range is never finer; noise and offset are a small part of the range."""
     demo = shipped(name)
@@ -222,6 +226,13 @@ def test_figures_that_contradict_each_other(before: str, after: str, message: st
             'measures          = "simultaneous"\nprotections = { over_current = "4 A" }\n',
             "own.toml:13:32: error: “protections.over_current” is 4 A, and “continuous” reaches "
             "4.5 A: it would drop what it can put out [specification-value]\n",
+        ),
+        (
+            'measures          = "simultaneous"\nprotections = { over_temperature = { limit = '
+            '"80 °C", rise = "0.5 K/W", time_constant = "1 min" } }\n',
+            "own.toml:13:46: error: “protections.over_temperature.limit” is 80 °C, and 144 W, "
+            "which “continuous” lets it take, make 100 °C of air at 28 °C: it would drop what it "
+            "takes for ever [specification-value]\n",
         ),
         (
             'measures          = "simultaneous"\nlargest_outside_voltage = "20 V"\n',

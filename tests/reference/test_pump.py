@@ -6,6 +6,7 @@ torque. Radau at 1e-11 judges.
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
 from pathlib import Path
@@ -14,12 +15,14 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
-from drivers.bench import open_simulated, read_bench
+from drivers.bench import load_bench, open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
 from drivers.simulated.circuits.circuit import OPEN
 from drivers.simulated.parts import pump
+from sequencer import api, shipped
 from tests.drivers.parts.driving import at, driven, holding
 from tests.drivers.parts.examples import dynamic_of, part_of
 
@@ -177,3 +180,227 @@ part = "pump.sensor"
     rate = 0.3e-6 / 1e5 * 89500 / 250e-6
     decay = math.exp(-rate * (second.time - first.time))
     assert (second.voltage - 0.5) / (first.voltage - 0.5) == pytest.approx(decay, rel=1e-7)
+
+
+BOX = '[digital.vent]\nspecification = "demo-digital"\nline = 7\n'
+ON_A_LINE = """
+line_frequency = "50 Hz"
+[channels.smu]
+specification = "demo-source-measure"
+part = "pump.motor"
+[channels.meter]
+specification = "demo-source-measure"
+part = "pump.sensor"
+"""
+
+
+class Course:
+    """The example's pump with a valve, integrated by scipy from one switch to the next.
+
+    The state is current, speed, pressure and what the sensor feels; Radau at 1e-11.
+    """
+
+    def __init__(self, v: float, passes: float) -> None:
+        self._v, self._passes = v, passes
+
+    def after(self, state: Any, duration_s: float, on: bool, is_open: bool) -> Any:
+        """The state so much later, at the source's voltage or with the motor open."""
+        pa, volume, turn, dead, leak = 89.5e3, 250e-6, 0.6e-6, 0.2, 0.3e-6 / 1e5
+        out = leak + (self._passes if is_open else 0.0)
+
+        def derivative(_: float, y: Any) -> list[float]:
+            current, speed, pressure, felt = y
+            way = math.tanh(speed / 0.1)
+            stroke = turn / (2 * math.pi) * (1 - dead * pressure / pa) * way
+            torque = stroke * pa * math.log((pa + pressure) / pa)
+            net = 0.025 * current - 4e-6 * speed - 3e-3 * way - torque
+            slope = (self._v - 1.8 * current - 0.025 * speed) / 1.5e-3 if on else 0.0
+            gas = (stroke * speed - out * pressure) * pa / volume
+            return [slope, net / 8e-6, gas, (pressure - felt) / 2e-3]
+
+        if not on:
+            state = [0.0, *state[1:]]
+        found = solve_ivp(
+            derivative, (0, duration_s), state, "Radau", rtol=1e-11, atol=[1e-12, 1e-9, 1e-6, 1e-6]
+        )
+        return found.y[:, -1]
+
+
+@pytest.mark.parametrize("opens_when", ["low", "high"])
+def test_a_valve_on_a_digital_line(opens_when: str) -> None:
+    """Closed, the pump fills the vessel; off, it holds; open, it empties, as scipy has it.
+
+    The box switches 300 µs after the write: the part feels it at that very moment, between readings
+    and far from any step of the solver.
+    """
+    example = pump.EXAMPLE.replace("heating =", "# heating =")
+    text = example.replace('opens_when = "high"', f'opens_when = "{opens_when}"')
+    text = text.replace("[digital.vent]", BOX)
+    file, problems = read_bench(Path("ridge.bench.toml"), ON_A_LINE + text)
+    assert file is not None, [problem.message for problem in problems]
+    bench = open_simulated(file, ideal=True)
+    clock, smu, meter = bench.clock, bench.channels["smu"], bench.channels["meter"]
+    vent, shut = bench.lines["vent"], opens_when == "low"
+    for channel in (smu, meter):
+        channel.configure(Acquisition(None, None, 1e-5, None))
+    smu.program(Setpoint("voltage", 7.5, -4.5, 4.5))
+    meter.program(Setpoint("current", 0.0, -10.0, 10.0))
+    meter.switch(True)
+    course, state, since_s = Course(7.5, 180e-6 / 1e5), [0.0, 0.0, 0.0, 0.0], 0.0
+
+    def at_next_reading(on: bool, is_open: bool) -> None:
+        """Read once, and let the course come to the middle of the reading."""
+        nonlocal state, since_s
+        reading = meter.measure()
+        state = course.after(state, reading.time - since_s, on, is_open)
+        since_s = reading.time
+        assert reading.voltage == pytest.approx(0.5 + 4 * state[3] / 2.5e5, rel=1e-8)
+
+    vent.write(not shut)
+    smu.switch(True)
+    since_s = clock.now()
+    for moment in (0.5123, 1.7):  # open: the pump runs against the open valve
+        clock.wait_until(since_s + moment)
+        at_next_reading(True, True)
+    vent.write(shut)
+    state, since_s = course.after(state, clock.now() - since_s, True, True), clock.now()
+    for _ in range(3):
+        clock.wait_until(since_s + 1.1)
+        at_next_reading(True, False)
+    assert state[2] > 40e3
+    smu.switch(False)
+    state, since_s = course.after(state, clock.now() - since_s, True, False), clock.now()
+    clock.wait_until(since_s + 2.0)
+    at_next_reading(False, False)
+    clock.wait_until(since_s + 0.2345678)
+    vent.write(not shut)
+    state, since_s = course.after(state, clock.now() - since_s, False, False), clock.now()
+    for _ in range(3):
+        clock.wait_until(since_s + 0.3)
+        at_next_reading(False, True)
+    assert state[2] < 25e3
+    assert [high for _, high in vent.written] == [not shut, shut, not shut]  # type: ignore[attr-defined]
+
+
+def test_a_valve_on_a_line_that_nothing_drives_is_as_at_power_on() -> None:
+    """Low: a vessel at 50 kPa empties through a valve that opens when low, and holds otherwise."""
+    filled = pump.EXAMPLE.replace('pressure = "0 Pa"', 'pressure = "50 kPa"')
+    said = []
+    for opens_when in ("low", "high"):
+        text = filled.replace('opens_when = "high"', f'opens_when = "{opens_when}"')
+        text = ON_A_LINE + text
+        file, problems = read_bench(Path("ridge.bench.toml"), text)
+        assert file is not None, [problem.message for problem in problems]
+        bench = open_simulated(file, channels=["meter"], lines=(), ideal=True)
+        bench.clock.wait_until(5.0)
+        said.append(bench.channels["meter"].measure().voltage)
+    for volts, passes in zip(said, (180.3e-6, 0.3e-6), strict=True):
+        decay = math.exp(-5.01 * passes / 1e5 * 89500 / 250e-6)
+        assert volts == pytest.approx(0.5 + 0.8 * decay, rel=1e-3)
+
+
+def test_a_burst_vessel_keeps_its_valve() -> None:
+    """What damage leaves of the pump still hears of its line, and goes on turning."""
+    text = ON_A_LINE + pump.EXAMPLE.replace('bears_pressure = "4 bar"', 'bears_pressure = "20 kPa"')
+    file, problems = read_bench(Path("ridge.bench.toml"), text)
+    assert file is not None, [problem.message for problem in problems]
+    bench = open_simulated(file, ideal=True)
+    smu = bench.channels["smu"]
+    smu.program(Setpoint("voltage", 12.0, -4.5, 4.5))
+    smu.switch(True)
+    bench.clock.wait_until(5.0)
+    assert any("the vessel burst" in event.text for event in smu.poll())
+    bench.lines["vent"].write(True)
+    bench.clock.wait_until(6.0)
+    assert smu.measure().current > 0
+
+
+def test_the_shipped_recipe_fills_and_empties_as_scipy_has_it(tmp_path: Path) -> None:
+    """`pump-against-pressure` on its bench, ideal: pressure, current and time to fill, three times.
+
+    scipy goes through all of it by itself, from what the record says was switched and programmed
+    when: the source's levels, its output, the vent. The winding warms here, too; the meter takes
+    its voltage 10.5 ms before the middle of a reading, whose second half is the current's.
+    """
+    store = tmp_path / "record.sqlite"
+    done = api.dry_run(
+        "pump-against-pressure", settings={"watch": "10 s"}, ideal=True, store=store,
+        tell=lambda _: None,
+    )  # fmt: skip
+    assert done.exit_code == 0, done.ending
+    bench, _ = load_bench(shipped.find_bench("pump-against-pressure"))
+    assert bench is not None
+    part = bench.parts["pump"]
+    assert isinstance(part, pump.Pump)
+    assert part.motor.heating is not None
+    assert part.valve is not None
+    leads, air, pa = 2 * 0.025, 294.15, 89.5e3
+    motor, path, passes = part.motor, part.motor.heating, part.valve.passes
+
+    def derivative(_: float, y: Any, volts: float | None, out: float) -> list[float]:
+        current, speed, pressure, kelvins = y
+        way = math.tanh(speed / 0.1)
+        share = 1 - part.dead_volume * pressure / pa
+        stroke = part.displacement / (2 * math.pi) * share * way
+        torque = stroke * pa * math.log((pa + pressure) / pa)
+        net = motor.constant * current - motor.viscous_friction * speed
+        net -= motor.friction_torque * way + torque
+        ohms = motor.resistance * (1 + 0.00393 * (kelvins - 293.15))
+        drop = 0.0 if volts is None else volts - (ohms + leads) * current - motor.constant * speed
+        gas = (stroke * speed - out * pressure) * pa / part.volume
+        warm = ohms * current * current - (kelvins - air) / path.thermal_resistance
+        return [drop / motor.inductance, net / motor.inertia, gas, warm / path.heat_capacity]
+
+    with api.open_record(store) as record:
+        found = record.run(record.runs()[0].id)
+        smu, vessel = found.columns("smu"), found.columns("vessel")
+        events = [(e.time, e.text) for e in found.events() if e.kind in ("line", "output")]
+        filling = found.traces()["filling"].number
+    # The first events, before the output goes on, find an empty vessel, and leave it so.
+    first = next(k for k, (_, text) in enumerate(events) if text == "smu on")
+    changes = [(at_s, text, 0.0) for at_s, text in events[first:]]
+    programmed = (smu["time"] > events[first][0]) & (smu["level"] != np.roll(smu["level"], 1))
+    for at_s, level in zip(smu["time"][programmed], smu["level"][programmed], strict=True):
+        changes.append((float(at_s) - 0.010, "level", float(level)))
+    changes.sort()
+    ends, courses = [], []
+    state, volts, is_open = [0.0, 0.0, 0.0, air], None, False
+    for (begin, what, level), (end, _, _) in itertools.pairwise(changes):
+        is_open = what == "vent low" if what.startswith("vent") else is_open
+        if what == "level":
+            volts = level
+        elif what == "smu on":
+            volts = 0.0
+        elif what == "smu off":
+            volts, state = None, [0.0, *state[1:]]
+        solved = solve_ivp(
+            derivative, (begin, end), state, "Radau", rtol=1e-7, atol=[1e-8, 1e-5, 1e-2, 1e-6],
+            args=(volts, part.leak + is_open * passes), dense_output=True,
+        )  # fmt: skip
+        state = [float(value) for value in solved.y[:, -1]]
+        ends.append(end)
+        courses.append(solved.sol)
+
+    def at_time(moment: float) -> Any:
+        return courses[int(np.searchsorted(ends, moment))](moment)
+
+    filled = smu["trace"] == filling
+    assert filled.sum() > 100
+    nodes, weights = np.polynomial.legendre.leggauss(9)
+    for moment, current in zip(smu["time"][filled], smu["current"][filled], strict=True):
+        mean = sum(
+            weight * at_time(moment + 0.010 * node)[0] / 2
+            for node, weight in zip(nodes, weights, strict=True)
+        )
+        assert current == pytest.approx(mean, rel=1e-6)
+    filled = vessel["trace"] == filling
+    for moment, said in zip(vessel["time"][filled], vessel["voltage"][filled], strict=True):
+        # What the sensor has felt is as old as its lag.
+        felt = at_time(moment - 0.0105 - 2e-3)[2]
+        assert said == pytest.approx(0.5 + 4 * (pa + felt) / 2.5e5, rel=1e-6)
+    fill = next(result for result in done.results if result.name == "t")
+    starts = [at_s for at_s, text in events if text == "smu on"]
+    for row, start in zip(fill.rows, starts, strict=True):
+        begun = smu["time"][(smu["trace"] == filling) & (smu["time"] > start)][0]
+        reached = brentq(lambda s: at_time(s)[2] - 30e3, begun, begun + 12.0)
+        assert row.value == pytest.approx(reached - begun, abs=0.04)

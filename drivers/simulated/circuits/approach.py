@@ -19,6 +19,7 @@ import math
 from typing import NamedTuple
 
 from drivers.simulated.circuits.circuit import Source
+from drivers.simulated.circuits.course import Course
 from drivers.simulated.circuits.motion import Moment
 
 _HUNDREDTH = math.log(100.0)
@@ -58,65 +59,55 @@ AT_ONCE = Arrival()
 _AT_ONCE = Manners()
 
 
+class Phase(NamedTuple):
+    """A part of the way in which every current and voltage of the staircase moves smoothly.
+
+    It lasts from `begin_s` to `end_s`, after the approach's beginning. The courses of `currents`
+    (A) and `voltages` (V), as those of a staircase, are counted from its own beginning.
+    """
+
+    begin_s: float
+    end_s: float
+    currents: tuple[Course, ...]
+    voltages: tuple[Course, ...]
+
+    @property
+    def lasts_s(self) -> float:
+        """How long it lasts (s)."""
+        return self.end_s - self.begin_s
+
+
 class Approach(NamedTuple):
-    """A source on its way to its staircase; times are in seconds after its beginning."""
+    """A source on its way to its staircase, in one phase or two that follow one another."""
 
     goal: Source
     begin: Moment
-    start: float
-    manners: Manners
-    closing: bool
+    phases: tuple[Phase, ...]
 
     @property
-    def _slew(self) -> float:
-        voltage = self.goal.level % 2 == 1
-        return self.manners.voltage_slew if voltage else self.manners.current_slew
-
-    @property
-    def _arrives_s(self) -> float:
-        """When the level is reached."""
-        return abs(level_of(self.goal) - self.start) / self._slew
-
-    @property
-    def kinks(self) -> tuple[float, float]:
-        """When it bends, and when nothing of it is left."""
-        arrives_s, manners = self._arrives_s, self.manners
-        ends_s = arrives_s
-        if manners.current_overshoot or manners.voltage_overshoot:
-            ends_s += _GONE * manners.response / _HUNDREDTH
-        if self.closing and manners.kick:
-            ends_s = max(ends_s, _GONE * manners.kick_time / _HUNDREDTH)
-        return arrives_s, ends_s
+    def kinks(self) -> tuple[float, ...]:
+        """When it bends, and last when nothing of it is left (s after its beginning)."""
+        return tuple(phase.end_s for phase in self.phases)
 
     def at(self, time_s: float) -> Source:
-        """The staircase at a time."""
-        goal, manners = self.goal, self.manners
-        after_s = time_s - self._arrives_s
-        value = level_of(goal)
-        if after_s < 0:
-            value -= math.copysign(self._slew * after_s, value - self.start)
-        if self.closing and manners.kick and goal.level % 2 == 1:
-            kick = manners.kick * _left(time_s, manners.kick_time)
-            value += math.copysign(kick, level_of(goal))
-        given = _left(after_s, manners.response)
-        currents, voltages = list(goal.currents), list(goal.voltages)
-        place = goal.level // 2
-        if goal.level % 2 == 1:
-            voltages[place] = value
-            currents[place] += manners.current_overshoot * given
-            currents[place + 1] -= manners.current_overshoot * given
-        else:
-            currents[place] = value
-            voltages[place - 1] -= manners.voltage_overshoot * given
-            voltages[place] += manners.voltage_overshoot * given
-        return goal._replace(currents=tuple(currents), voltages=tuple(voltages))
+        """The staircase at a time (s after its beginning)."""
+        phase, goal = self._phase(time_s), self.goal
+        since_s = time_s - phase.begin_s
+        currents = [c.at(since_s) if c.terms else c.start for c in phase.currents]
+        voltages = [c.at(since_s) if c.terms else c.start for c in phase.voltages]
+        return Source(
+            tuple(currents), tuple(voltages), goal.level,
+            goal.series_resistance, goal.sensed_resistance,
+        )  # fmt: skip
 
+    def moves(self, place: int, time_s: float) -> float:
+        """How fast a current of the staircase moves at a time (A/s)."""
+        phase = self._phase(time_s)
+        terms = phase.currents[place].terms
+        return sum(weight * math.exp(rate * (time_s - phase.begin_s)) for rate, weight in terms)
 
-def _left(time_s: float, response_s: float) -> float:
-    """What is left of 1 a time after its beginning, for a response to within a hundredth."""
-    if time_s <= 0:
-        return 1.0
-    return math.exp(-_HUNDREDTH * time_s / response_s) if response_s > 0 else 0.0
+    def _phase(self, time_s: float) -> Phase:
+        return self.phases[0] if time_s < self.phases[0].end_s else self.phases[-1]
 
 
 def level_of(source: Source) -> float:
@@ -133,12 +124,67 @@ def approach(
 
     A source begins at nothing as its output closes.
     """
-    if not goal.voltages or arrival.manners == _AT_ONCE:
+    manners = arrival.manners
+    if not goal.voltages or manners == _AT_ONCE:
         return goal
     if arrival.start is not None:
         voltage, current = arrival.start
     if arrival.closing:
         voltage = current = 0.0
-    start = voltage if goal.level % 2 == 1 else current
-    way = Approach(goal, begin, start, arrival.manners, arrival.closing)
-    return way if way.kinks[1] > 0 else goal
+    in_voltage = goal.level % 2 == 1
+    start, slew = (voltage, manners.voltage_slew) if in_voltage else (current, manners.current_slew)
+    kick = manners.kick if arrival.closing and in_voltage else 0.0
+    arrives_s, ends_s = _times(manners, abs(level_of(goal) - start) / slew, bool(kick))
+    phases: list[Phase] = []
+    if arrives_s > 0:
+        ramp = Course(start, ((0.0, math.copysign(slew, level_of(goal) - start)),))
+        lasting = manners._replace(response=math.inf)
+        phases.append(_phase(goal, 0.0, arrives_s, ramp, lasting, kick))
+    if ends_s > arrives_s:
+        there = Course(level_of(goal))
+        phases.append(_phase(goal, arrives_s, ends_s, there, manners, kick))
+    return Approach(goal, begin, tuple(phases)) if phases else goal
+
+
+def way_s(manners: Manners, distance: float, in_voltage: bool) -> float:
+    """How long (s) a source that is on takes to a level so far away (V or A)."""
+    slew = manners.voltage_slew if in_voltage else manners.current_slew
+    return _times(manners, distance / slew, False)[1]
+
+
+def _times(manners: Manners, arrives_s: float, kicks: bool) -> tuple[float, float]:
+    """When the level is reached, and when nothing of the way is left (s after its beginning)."""
+    ends_s = arrives_s
+    if manners.current_overshoot or manners.voltage_overshoot:
+        ends_s += _GONE * manners.response / _HUNDREDTH
+    if kicks:
+        ends_s = max(ends_s, _GONE * manners.kick_time / _HUNDREDTH)
+    return arrives_s, ends_s
+
+
+def _phase(
+    goal: Source, begin_s: float, end_s: float, level: Course, manners: Manners, kick: float
+) -> Phase:
+    """A staircase around the course of its level; limits give way until the manners' response."""
+    currents, voltages = list(map(Course, goal.currents)), list(map(Course, goal.voltages))
+    place, given = goal.level // 2, _fading(manners.response)
+    if goal.level % 2 == 1:
+        if kick:
+            left = _fading(manners.kick_time).after(begin_s)
+            level = level.plus(math.copysign(kick, level_of(goal)), left)
+        voltages[place] = level
+        currents[place] = currents[place].plus(manners.current_overshoot, given)
+        currents[place + 1] = currents[place + 1].plus(-manners.current_overshoot, given)
+    else:
+        currents[place] = level
+        voltages[place - 1] = voltages[place - 1].plus(-manners.voltage_overshoot, given)
+        voltages[place] = voltages[place].plus(manners.voltage_overshoot, given)
+    return Phase(begin_s, end_s, tuple(currents), tuple(voltages))
+
+
+def _fading(response_s: float) -> Course:
+    """From 1 to nothing, within a hundredth after a response; for ever 1 where that is inf."""
+    if response_s == 0:
+        return Course(0.0)
+    rate = -_HUNDREDTH / response_s
+    return Course(1.0, ((rate, rate),) if rate else ())

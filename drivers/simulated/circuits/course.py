@@ -1,25 +1,29 @@
 """One output of a linear network over time: a sum of real exponentials, and where it turns.
 
-    y(t) = y_0 + Σ w_k · φ(λ_k, t),   φ(λ, t) = (exp(λ t) − 1)/λ,   λ_k ≤ 0
+    y(t) = y_0 + Σ w_k · φ(λ_k, t) + Σ q_k · ψ(λ_k, t),   λ_k ≤ 0
+    φ(λ, t) = (exp(λ t) − 1)/λ,   ψ(λ, t) = (φ(λ, t) − t)/λ
 
-so that the rate of y is Σ w_k · exp(λ_k t), which has at most n − 1 zeros (Descartes' rule of signs
-for exponential sums: Pólya and Szegő, Problems and Theorems in Analysis II, part V, problem 77,
-from memory). Between them y is monotone, and no crossing of a threshold can hide, however long the
-time. The module knows no network, no source and no instrument.
+Under a constant drive there are no q, and the rate of y is Σ w_k · exp(λ_k t), which has at most
+n − 1 zeros (Descartes' rule of signs for exponential sums: Pólya and Szegő, Problems and Theorems
+in Analysis II, part V, problem 77, from memory). Between them y is monotone, and no crossing of a
+threshold can hide, however long the time. Under a ramp the rate of the rate is such a sum: between
+its zeros the rate is monotone, and has one zero at most. The module knows no network, no source and
+no instrument.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from drivers.simulated.circuits.crossings import crossing, sign_changes, zeros
+
 # Beyond this nothing is looked for: longer than any bench stands.
 HORIZON_S = 1e10
-_HALVINGS = 200
 
 # From here on expm1 is -1: exp(-60) is ten orders below the last digit of 1.
 _FALLEN = -60.0
@@ -29,15 +33,27 @@ _FALLEN = -60.0
 _RESOLVED = 1e-12
 
 
+Terms = tuple[tuple[float, float], ...]
+
+
 class Course(NamedTuple):
-    """y(t): its start (V), and its terms (λ in 1/s, w in V/s), the slowest first."""
+    """y(t): its start (V), its terms (λ in 1/s, w in V/s), and its `bends` (λ, q in V/s²).
+
+    The slowest come first; no λ comes twice among the terms, or among the bends.
+    """
 
     start: float
-    terms: tuple[tuple[float, float], ...] = ()
+    terms: Terms = ()
+    bends: Terms = ()
 
     def at(self, t: float) -> float:
         """y at a time (s) from the start."""
-        return self.start + sum(weight * phi(rate, t) for rate, weight in self.terms)
+        y = self.start
+        for rate, weight in self.terms:
+            y += weight * phi(rate, t)
+        for rate, weight in self.bends:
+            y += weight * psi(rate, t)
+        return y
 
     def many(self, times_s: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """y at many times (s), by the exponentials of the standard library.
@@ -51,20 +67,33 @@ class Course(NamedTuple):
                 expm1 = math.expm1
                 moved = np.array([expm1(z) for z in (rate * times_s).tolist()]) / rate
             values += weight * moved
+        for rate, weight in self.bends:
+            values += weight * np.array([psi(rate, t) for t in times_s.tolist()])
         return values
 
     def after(self, t: float) -> Course:
         """The same course, counted from a later time (s)."""
-        terms = tuple((rate, weight * math.exp(rate * t)) for rate, weight in self.terms)
-        return Course(self.at(t), terms)
+        terms = [(rate, weight * math.exp(rate * t)) for rate, weight in self.terms]
+        terms += [(rate, weight * phi(rate, t)) for rate, weight in self.bends]
+        return Course(self.at(t), merged(terms) if self.bends else tuple(terms), self.bends)
 
     def over(self, duration_s: float) -> float:
         """∫ y dt from the start on (V·s)."""
         moved = sum(weight * psi(rate, duration_s) for rate, weight in self.terms)
+        moved += sum(weight * chi(rate, duration_s) for rate, weight in self.bends)
         return self.start * duration_s + moved
 
+    def plus(self, factor: float, other: Course) -> Course:
+        """y + factor · another course."""
+        return Course(
+            self.start + factor * other.start,
+            merged([*self.terms, *((rate, factor * w) for rate, w in other.terms)]),
+            merged([*self.bends, *((rate, factor * q) for rate, q in other.bends)]),
+        )
+
     def window(self, duration_s: float) -> Window:
-        """The means of y over windows of a duration (s)."""
+        """The means of y over windows of a duration (s); the course has no bends."""
+        assert not self.bends, "a window of a course under a ramp"
         start, slope, falling = self.start, 0.0, []
         for rate, weight in self.terms:
             start += weight * (psi(rate, duration_s) / duration_s)
@@ -77,20 +106,43 @@ class Course(NamedTuple):
 
     def turns(self, horizon_s: float) -> list[float]:
         """Where y turns round in (0, horizon), ascending (s)."""
-        return zeros(list(self.terms), horizon_s)
+        if not self.bends:
+            return zeros(list(self.terms), horizon_s)
+        bent = merged([*((rate, rate * weight) for rate, weight in self.terms), *self.bends])
+        return sign_changes(
+            lambda t: (
+                sum(w * math.exp(rate * t) for rate, w in self.terms)
+                + sum(q * phi(rate, t) for rate, q in self.bends)
+            ),
+            [*zeros(list(bent), horizon_s), horizon_s],
+        )
 
-    def leaves(self, low: float, high: float, since_s: float = 0.0) -> tuple[float, int]:
+    def span(self, horizon_s: float) -> tuple[float, float]:
+        """What y surely stays within until a time (s): every term moves one way."""
+        moves = [weight * phi(rate, horizon_s) for rate, weight in self.terms]
+        moves += [weight * psi(rate, horizon_s) for rate, weight in self.bends]
+        return (
+            self.start + sum(moved for moved in moves if moved < 0),
+            self.start + sum(moved for moved in moves if moved > 0),
+        )
+
+    def leaves(
+        self, low: float, high: float, since_s: float = 0.0, until_s: float = HORIZON_S
+    ) -> tuple[float, int]:
         """When y first leaves [low, high] after `since_s`, and to which side (-1 or 1).
 
-        The time is in seconds from the start; (inf, 0) where it never does. A y that begins outside
-        by rounding, on its way in, is taken to begin on the border.
+        The time is in seconds from the start; (inf, 0) where it doesn't until `until_s`. A y that
+        begins outside by rounding, on its way in, is taken to begin on the border.
         """
         if math.isinf(low) and math.isinf(high):
             return math.inf, 0
         beyond = high + _RESOLVED * max(1.0, abs(high))
         beneath = low - _RESOLVED * max(1.0, abs(low))
+        least, most = self.span(until_s)
+        if beneath <= least and most <= beyond:
+            return math.inf, 0
         left = since_s
-        for right in [*self.turns(HORIZON_S), HORIZON_S]:
+        for right in [*self.turns(until_s), until_s]:
             if right <= since_s:
                 continue
             reached = self.at(right)
@@ -145,48 +197,30 @@ def psi(rate: float, t: float) -> float:
         return (phi(rate, t) - t) / rate
     # t²·Σ z^k/(k+2)!: eleven terms leave less than 1e-19 of the sum at |z| = 0.1.
     total = 0.0
-    for k in range(10, -1, -1):
-        total = total * z + 1 / math.factorial(k + 2)
+    for coefficient in _PSI:
+        total = total * z + coefficient
     return total * t * t
 
 
-def zeros(terms: list[tuple[float, float]], horizon: float) -> list[float]:
-    """Where Σ w·exp(λ t) changes sign in (0, horizon), ascending; terms (λ, w), λ descending.
-
-    Divided by its slowest exponential the sum keeps its zeros and its derivative has one term less;
-    between the zeros of that derivative it is monotone and has one zero at most.
-    """
-    terms = [term for term in terms if term[1] != 0]
-    signs = [weight > 0 for _, weight in terms]
-    if all(signs) or not any(signs):
-        return []
-    slowest = terms[0][0]
-    divided = [(rate - slowest, weight) for rate, weight in terms]
-
-    def value(t: float) -> float:
-        return sum(weight * math.exp(rate * t) for rate, weight in divided)
-
-    found, left, at_left = [], 0.0, value(0.0)
-    for right in [*zeros([(rate, rate * w) for rate, w in divided[1:]], horizon), horizon]:
-        at_right = value(right)
-        if (at_left < 0) != (at_right < 0):
-            falling = at_right < 0
-            found.append(
-                crossing(lambda t, f=falling: -value(t) if f else value(t), left, right)  # type: ignore[misc]
-            )
-        left, at_left = right, at_right
-    return found
+def chi(rate: float, t: float) -> float:
+    """(ψ(λ, t) − t²/2)/λ, which is the integral of ψ; by its series where digits would be lost."""
+    z = rate * t
+    if abs(z) > 1:
+        return (psi(rate, t) - t * t / 2) / rate
+    # t³·Σ z^k/(k+3)!: sixteen terms leave less than 1e-16 of the sum at |z| = 1.
+    total = 0.0
+    for coefficient in _CHI:
+        total = total * z + coefficient
+    return total * t * t * t
 
 
-def crossing(excess: Callable[[float], float], left: float, right: float) -> float:
-    """Where a monotone function rises through zero in (left, right], to the last bit of t."""
-    for _ in range(_HALVINGS):
-        # The middle of the exponents while they differ much: a root near zero under a far end.
-        middle = math.sqrt(left * right) if left > 0 and right > 4 * left else (left + right) / 2
-        if not left < middle < right:
-            break
-        if excess(middle) > 0:
-            right = middle
-        else:
-            left = middle
-    return right
+_PSI = [1 / math.factorial(k + 2) for k in range(10, -1, -1)]
+_CHI = [1 / math.factorial(k + 3) for k in range(15, -1, -1)]
+
+
+def merged(terms: Iterable[tuple[float, float]]) -> Terms:
+    """Terms, the slowest first, each λ once, and none that weighs nothing."""
+    weights: dict[float, float] = {}
+    for rate, weight in terms:
+        weights[rate] = weights.get(rate, 0.0) + weight
+    return tuple(sorted((term for term in weights.items() if term[1]), reverse=True))

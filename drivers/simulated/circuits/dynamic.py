@@ -1,10 +1,9 @@
 """A circuit around a part that moves by a differential equation, at one pair of terminals or more.
 
-Between two events the state moves smoothly: an error-controlled integrator (LSODA, which tells by
-itself whether the equations are stiff) takes steps as long as they can be, whatever is measured
-meanwhile; each becomes pieces of polynomials, from which readings, samples and energies are taken.
-Events end a smooth stretch of time: control that passes along a source's staircase, a part that
-gives way, a condition that bends.
+Between two events the state moves smoothly: an error-controlled integrator (`integrator.py`) takes
+steps as long as they can be, whatever is measured meanwhile; each becomes pieces of polynomials,
+from which readings, samples and energies are taken. Events end a smooth stretch of time: control
+that passes along a source's staircase, a part that gives way, a condition that bends.
 
 The solver may be ahead of the bench's time; when a source changes, what it had foreseen is dropped.
 """
@@ -12,11 +11,10 @@ The solver may be ahead of the bench's time; when a source changes, what it had 
 from __future__ import annotations
 
 import itertools
-import warnings
 from bisect import bisect_left
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,12 +24,11 @@ from drivers.simulated.circuits.circuit import OPEN, Happening, Source
 from drivers.simulated.circuits.dynamic_port import DynamicPort
 from drivers.simulated.circuits.equations import NO_TIME_S, Equations
 from drivers.simulated.circuits.flow import Array
+from drivers.simulated.circuits.integrator import Integrator
 from drivers.simulated.circuits.motion import Moment
 from drivers.simulated.circuits.piece import POINTS, Piece, curve_of, fit
-from drivers.simulated.parts.base import Break, Dynamic, Vector
+from drivers.simulated.parts.base import Break, Dynamic, Lever
 
-RELATIVE = 1e-12
-"""What the integrator may err by in one step, of a state or of a tenth of its magnitude."""
 _HORIZON_S = 1e9
 # A margin counts as used up only where it is so far below zero. The way back along which control
 # has just come takes more: both sides of a corner are the same but for rounding, which a small
@@ -43,7 +40,7 @@ _MOST_EVENTS = 100
 # Steps so much shorter than the time since the last event, so often, don't come to anything.
 _SMALL = 1e-13
 _MOST_SMALL = 20
-_STEPS_TOGETHER = 6
+_STEPS_TOGETHER = 8
 
 START = Moment(0)
 StateAt = Callable[[float], Array]
@@ -64,9 +61,14 @@ class Step(NamedTuple):
 
 
 class _Event(NamedTuple):
-    """The last moment (s) before a margin is used up, and which of them it is."""
+    """The last moment (s) before a margin is used up, the first after it, and which one it is.
+
+    What follows begins after it, in the state before: on the very corner a law may be at its end,
+    as a junction is at the current that it blocks with.
+    """
 
     time_s: float
+    after_s: float
     which: int
 
 
@@ -103,12 +105,6 @@ class Dynamics:
             self._steps.popleft()
             self._enter()
 
-    def state_at(self, moment: Moment) -> Vector:
-        """The part's state at a moment of the present step."""
-        step = self._steps[0]
-        state = step.state_at(moment.since(step.begin))[: len(step.equations.part.initial)]
-        return tuple(state.tolist())
-
     def steps_ahead(self) -> Iterator[Step]:
         """The present step and those after it, solved as they are asked for; spends nothing."""
         for number in itertools.count():
@@ -125,6 +121,15 @@ class Dynamics:
         self._sources[port] = approach(source, moment, arrival, at.at_source, at.current)
         self._begin(equations.part, moment, state)
         self._enter(port)
+
+    def move(self, lever: Lever, high: bool, moment: Moment) -> None:
+        """Move a lever on the part at a moment: what had been foreseen is dropped."""
+        self.advance(moment)
+        step = self._steps[0]
+        z = step.state_at(moment.since(step.begin)).tolist()
+        lever.high = high
+        self._begin(step.equations.part, moment, z)
+        self._enter()
 
     def _enter(self, connected: int | None = None) -> None:
         """The first step begins; at one port because another source was connected there."""
@@ -177,22 +182,14 @@ class Dynamics:
         self._happening, self._small, self._back = happening, 0, -1
         kinks_s.append(self._equations.until_kink_s)
         self._bound_s = min([s for s in kinks_s if s > NO_TIME_S] + [_HORIZON_S])
-        self._solver: Any = self._make_solver() if z else None
+        self._solver = self._make_solver() if z else None
 
-    def _make_solver(self) -> Any:
-        from scipy.integrate import LSODA
-
+    def _make_solver(self) -> Integrator:
         equations = self._equations
         sizes = [*equations.part.magnitudes, *[1e-3] * len(equations.place_of)]
         first_s = min(equations.first_step(self._z, sizes), self._bound_s)
-        return LSODA(
-            lambda t, z: equations.rates(t, z.tolist()),
-            0.0,
-            np.array(self._z),
-            self._bound_s,
-            first_step=first_s,
-            rtol=RELATIVE,
-            atol=RELATIVE * 0.1 * np.array(sizes),
+        return Integrator(
+            lambda t, z: equations.rates(t, z.tolist()), self._z, self._bound_s, first_s, sizes
         )
 
     def _foresee_to(self, count: int) -> None:
@@ -206,12 +203,16 @@ class Dynamics:
         begin_s = self._done_s
         end_s, state_at = self._solved()
         margins_at: dict[float, list[float]] = {}
+        seen_at: dict[float, Array] = {}
 
         def seen(time_s: float) -> Array:
-            z = state_at(time_s).tolist()
-            found = equations.at_ports(time_s, z)
-            margins_at[time_s] = equations.margins(time_s, z, found)
-            return np.array([value for at in found for value in (at.seen, at.current)])
+            if time_s not in seen_at:
+                z = state_at(time_s).tolist()
+                found = equations.at_ports(time_s, z)
+                margins_at[time_s] = equations.margins(time_s, z, found)
+                values = [value for at in found for value in (at.seen, at.current)]
+                seen_at[time_s] = np.array(values)
+            return seen_at[time_s]
 
         for point in POINTS:
             seen(begin_s + point * (end_s - begin_s))
@@ -229,7 +230,8 @@ class Dynamics:
             event = sooner
             break
         if event is not None:
-            self._happens(event.which, origin.later(event.time_s), state_at(event.time_s).tolist())
+            z = state_at(event.time_s).tolist()
+            self._happens(event.which, origin.later(event.after_s), z)
             return
         self._events = 0
         if end_s >= self._bound_s:
@@ -250,28 +252,27 @@ class Dynamics:
         ends_s: list[float] = []
         dense: list[StateAt] = []
         while solver.status == "running" and len(dense) < _STEPS_TOGETHER:
-            begin_s = float(solver.t)
-            with warnings.catch_warnings():
-                # What it warns of, its status says, too.
-                warnings.simplefilter("ignore", UserWarning)
-                message = solver.step()
-            if solver.status == "failed" or not np.isfinite(solver.y).all():
+            begin_s = solver.t
+            if not solver.step():
                 if dense:
                     break  # perhaps beyond an event: to be met when it is come to
-                raise self._stuck(message or "the state is no number any more")
+                raise self._stuck("the solver doesn't come any further")
             self._small = self._small + 1 if solver.t - begin_s < _SMALL * solver.t else 0
             if self._small > _MOST_SMALL:
                 raise self._stuck("its steps shrink to nothing")
-            ends_s.append(float(solver.t))
+            ends_s.append(solver.t)
             dense.append(solver.dense_output())
         self._done_s = ends_s[-1]
         return self._done_s, lambda t: dense[min(bisect_left(ends_s, t), len(dense) - 1)](t)
 
     def _stuck(self, why: str) -> SimulationError:
         time_s = self._origin.s + self._done_s
-        state = ", ".join(f"{value:.6g}" for value in self._solver.y)
+        where = f"{time_s:.9g} s"
+        state = self._solver.y if self._solver is not None else self._z
+        if len(state):
+            where += f", in the state ({', '.join(f'{value:.6g}' for value in state)})"
         return SimulationError(
-            f"“{self._name}” can't be simulated past {time_s:.9g} s, in the state ({state}): {why}",
+            f"“{self._name}” can't be simulated past {where}: {why}",
             "Look at its parameters in the bench file: two of them may contradict each other.",
         )
 
@@ -335,7 +336,7 @@ class Dynamics:
                     bad_s, used = middle_s, now
                 else:
                     good_s = middle_s
-            return _Event(good_s, used[0])
+            return _Event(good_s, bad_s, used[0])
         return None
 
     def _happens(self, which: int, moment: Moment, z: list[float]) -> None:

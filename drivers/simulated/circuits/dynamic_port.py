@@ -13,7 +13,7 @@ from drivers.simulated.circuits.circuit import Change, Happening, Means, Source,
 from drivers.simulated.circuits.flow import Integers
 from drivers.simulated.circuits.motion import Moment
 from drivers.simulated.circuits.piece import Piece
-from drivers.simulated.parts.base import Vector
+from drivers.simulated.parts.base import Lever
 
 if TYPE_CHECKING:
     from drivers.simulated.circuits.dynamic import Dynamics, Step
@@ -36,13 +36,17 @@ class DynamicPort:
             self.changes.append(Change(piece.begin.s, stretch))
             self.stretch = stretch
         self._piece = piece
-        self.ends_ns = piece.begin.later(piece.duration_s).ns
+        self.ends_ns = piece.ends_ns
         for watcher in self.watchers:
             watcher(piece)
 
     def connect(self, source: Source, at_ns: int, arrival: Arrival = AT_ONCE) -> None:
         """Put another source before the part at that time."""
         self._dynamics.connect(self._port, source, Moment(at_ns), arrival)
+
+    def move(self, lever: Lever, high: bool, at_ns: int) -> None:
+        """Move a lever on the part at that time."""
+        self._dynamics.move(lever, high, Moment(at_ns))
 
     def advance(self, to_ns: int) -> None:
         """Let the time up to then pass."""
@@ -53,10 +57,6 @@ class DynamicPort:
     def motion(self) -> Piece:
         """What the terminals do at present."""
         return self._piece
-
-    def state_at(self, time_ns: int) -> Vector:
-        """The part's state at a time within the present piece."""
-        return self._dynamics.state_at(Moment(time_ns))
 
     def mean(self, start_ns: int, end_ns: int) -> tuple[float, float, float]:
         """Mean voltage (V), mean current (A), 1.0 where the level wasn't in control throughout."""
@@ -114,7 +114,7 @@ class DynamicPort:
             ):
                 break
             steps.append(step)
-            ends_ns = piece.begin.later(piece.duration_s).ns
+            ends_ns = piece.ends_ns
             if done < len(starts_ns) and starts_ns[done] < piece.begin.ns + 1:
                 # Begun before this step: the window is shared with those before.
                 end_ns = int(starts_ns[done]) + aperture_ns

@@ -53,6 +53,7 @@ class Equations:
         self.size = len(part.initial)
         coils = [port for port, henries in enumerate(part.inductances) if henries > 0]
         self.place_of = {port: self.size + k for k, port in enumerate(coils)}
+        self._known: dict[int, tuple[float, Source]] = {}
 
     def _time(self, time_s: float) -> float:
         """The bench's time (s) for the part."""
@@ -63,7 +64,19 @@ class Equations:
         source = self.sources[port]
         if isinstance(source, Source):
             return source
-        return source.at(self.origin.since(source.begin) + time_s)
+        # What is at the terminals and what is left until an event ask for the same moment.
+        known = self._known.get(port)
+        if known is None or known[0] != time_s:
+            known = time_s, source.at(self.origin.since(source.begin) + time_s)
+            self._known[port] = known
+        return known[1]
+
+    def _moves(self, port: int, time_s: float) -> float:
+        """How fast the current moves that a source regulates, on its way (A/s)."""
+        source, stretch = self.sources[port], self.stretches[port]
+        if isinstance(source, Source) or stretch % 2 == 1:
+            return 0.0
+        return source.moves(stretch // 2, self.origin.since(source.begin) + time_s)
 
     def at_ports(self, time_s: float, z: Sequence[float]) -> list[Operating]:
         """What is at each pair of terminals."""
@@ -78,7 +91,8 @@ class Equations:
                 at = at_terminals(law, source, stretch)
             else:
                 henries = self.part.inductances[port]
-                at = with_inductance(law, source, stretch, z[place], henries)
+                moves = self._moves(port, time_s)
+                at = with_inductance(law, source, stretch, z[place], henries, moves)
             found.append(at)
             before.append(AtPort(at.voltage, at.current))
         return found

@@ -77,12 +77,15 @@ def at_terminals(law: Static, source: Source, stretch: int) -> Operating:
 
 
 def with_inductance(
-    law: Static, source: Source, stretch: int, current: float, inductance: float
+    law: Static, source: Source, stretch: int, current: float, inductance: float, moves: float = 0.0
 ) -> Operating:
-    """The same where an inductance (H) keeps a current (A)."""
+    """The same where an inductance (H) keeps a current (A), which a source `moves` (A/s) if it can.
+
+    It moves the current that it regulates; a voltage that it regulates drives the current.
+    """
     voltage = law.voltage_at(current)
     at_source = voltage + source.series_resistance * current
-    across = 0.0
+    across = inductance * moves
     if stretch % 2 == 1:
         across = source.voltages[stretch // 2] - at_source
     seen = voltage + across + source.sensed_resistance * current

@@ -25,6 +25,8 @@ _DEGREE = 8
 POINTS = ((1 - np.cos(np.pi * np.arange(_DEGREE + 1) / _DEGREE)) / 2).tolist()
 _JUDGED = (0.02, 0.44, 0.91)
 _TO_POWERS = np.linalg.inv(np.vander(2 * np.array(POINTS) - 1, increasing=True))
+# What makes of the values at the points those at the judged ones.
+_TO_JUDGED = np.vander(2 * np.array(_JUDGED) - 1, _DEGREE + 1, increasing=True) @ _TO_POWERS
 # What makes of the powers a_0 … a_8 those of p^(2m)/(2m + 1)!, the highest first: m = 4 … 1.
 _LENGTHS = [_DEGREE - 2 * m + 1 for m in (4, 3, 2, 1)]
 _EVENS = np.zeros((4, _DEGREE + 1, _DEGREE + 1))
@@ -94,6 +96,12 @@ class Piece(NamedTuple):
     voltage: Curve
     current: Curve
     limited: float
+
+    @property
+    def ends_ns(self) -> int:
+        """The last whole nanosecond that isn't past its end, whichever way that is rounded."""
+        ns = self.begin.later(self.duration_s).ns
+        return ns + 1 if Moment(ns + 1).since(self.begin) <= self.duration_s else ns
 
     def _curve(self, quantity: Mode) -> Curve:
         return self.voltage if quantity == "voltage" else self.current
@@ -214,11 +222,7 @@ def fit(seen: Seen, begin_s: float, end_s: float) -> Iterator[tuple[float, float
 
 def _missed(seen: Seen, left: float, right: float, values: Array) -> float:
     """By how much the curves through the values miss the function, of its largest value."""
-    curves = [curve_of(column) for column in values.T]
     largest = np.maximum(np.abs(values).max(axis=0), _NOTHING)
-    missed = 0.0
-    for share in _JUDGED:
-        here = np.array([curve.at(2 * share - 1) for curve in curves])
-        there = seen(left + share * (right - left))
-        missed = max(missed, float((np.abs(here - there) / largest).max()))
-    return missed
+    here = values[0] + _TO_JUDGED @ (values - values[0])
+    there = np.array([seen(left + share * (right - left)) for share in _JUDGED])
+    return float((np.abs(here - there) / largest).max())

@@ -1,14 +1,12 @@
-"""A circuit that is solved exactly, but for the moments in which its source is on its way.
+"""A part without memory, whose source takes its time to where it is told to be.
 
-A linear part, or one without memory, has its exact circuit as long as the source is as ideal as
-its staircase. When the source is told something new it takes some time to get there; for so long
-the same part is solved by its differential equation, and then handed back with its state.
+As long as the source is as ideal as its staircase, its circuit is solved once. On the source's way
+the same part is followed as one that moves with time, and only where that matters.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
 
 from drivers.clock import NANOSECONDS
 from drivers.simulated.circuits.approach import AT_ONCE, Approach, Arrival, approach
@@ -24,35 +22,10 @@ from drivers.simulated.circuits.dynamic import Dynamics
 from drivers.simulated.circuits.dynamic_port import DynamicPort
 from drivers.simulated.circuits.flow import Integers
 from drivers.simulated.circuits.motion import Moment, Motion
-from drivers.simulated.circuits.network import NetworkCircuit
 from drivers.simulated.circuits.operating import operate
 from drivers.simulated.circuits.static import StaticCircuit
-from drivers.simulated.parts.base import AtPort, Dynamic, Network, Static, Vector
-from drivers.simulated.parts.ohmic import Ohmic
+from drivers.simulated.parts.base import Static
 from drivers.simulated.parts.stateless import Stateless
-
-
-class Linear(Stateless):
-    """A network as a dynamic part, from a state on."""
-
-    def __init__(self, network: Network, state: Vector) -> None:
-        super().__init__(lambda _: Ohmic(network.d))
-        self._network = network
-        self.initial = state
-        self.magnitudes = (1.0,) * len(state)
-
-    def law(self, port: int, time_s: float, state: Vector, before: Sequence[AtPort]) -> Static:
-        """v = c·x + D i."""
-        inside = sum(c * x for c, x in zip(self._network.c, state, strict=True))
-        return Ohmic(self._network.d, inside)
-
-    def rates(self, time_s: float, state: Vector, ports: Sequence[AtPort]) -> Sequence[float]:
-        """dx/dt = A x + B i."""
-        network, current = self._network, ports[0].current
-        return [
-            sum(a * x for a, x in zip(row, state, strict=True)) + b * current
-            for row, b in zip(network.a, network.b, strict=True)
-        ]
 
 
 class SettlingCircuit:
@@ -61,14 +34,9 @@ class SettlingCircuit:
     Control is a matter of where the source is going: who is in control on the way there isn't told.
     """
 
-    def __init__(self, physics: Network | Static) -> None:
-        self._exact: NetworkCircuit | StaticCircuit
-        if isinstance(physics, Network):
-            self._exact = network = NetworkCircuit(physics)
-            self._part: Callable[[], Dynamic] = lambda: Linear(physics, network.state)
-        else:
-            self._exact = StaticCircuit(physics)
-            self._part = lambda: Stateless(lambda _: physics)
+    def __init__(self, part: Static) -> None:
+        self._exact = StaticCircuit(part)
+        self._part = part
         self.changes: list[Change] = self._exact.changes
         self.watchers: list[Watcher] = self._exact.watchers
         self.happened: list[Happening] = []
@@ -100,10 +68,9 @@ class SettlingCircuit:
         if isinstance(way, Source):
             self._exact.connect(source, at_ns)
             return
-        self._way, self._there_ns = way, at_ns + math.ceil(way.kinks[1] * NANOSECONDS)
-        part = self._part()
-        self._expected = operate(part.law(0, 0.0, part.initial, ()), source)
-        if self.watchers or isinstance(self._exact, NetworkCircuit):
+        self._way, self._there_ns = way, at_ns + math.ceil(way.kinks[-1] * NANOSECONDS)
+        self._expected = operate(self._part, source)
+        if self.watchers:
             self._follow()
 
     def advance(self, to_ns: int) -> None:
@@ -124,9 +91,8 @@ class SettlingCircuit:
 
     @property
     def at_rest(self) -> StaticCircuit | None:
-        """The circuit, where the part has no memory and the source has arrived."""
-        exact = self._exact
-        return exact if self._way is None and isinstance(exact, StaticCircuit) else None
+        """The circuit, where the source has arrived."""
+        return self._exact if self._way is None else None
 
     @property
     def ends_ns(self) -> int:
@@ -165,7 +131,8 @@ class SettlingCircuit:
         """The part under the source on its way."""
         if self._port is None:
             assert self._way is not None
-            dynamics = Dynamics(self._part(), begin=self._way.begin, sources=[self._way])
+            part = Stateless(lambda _: self._part)
+            dynamics = Dynamics(part, begin=self._way.begin, sources=[self._way])
             (self._port,) = dynamics.ports
             self._port.watchers = self.watchers
             for watcher in self.watchers:
@@ -181,9 +148,7 @@ class SettlingCircuit:
             self.changes.append(Change(there_ns / NANOSECONDS, self._exact.stretch))
 
     def _leave(self, at_ns: int) -> None:
-        """The exact circuit has the part again, in the state in which it is."""
+        """The exact circuit has the part again."""
         port, self._port, self._way = self._port, None, None
         if port is not None:
             port.advance(at_ns)
-            if isinstance(self._exact, NetworkCircuit):
-                self._exact.restart(at_ns, port.state_at(at_ns))

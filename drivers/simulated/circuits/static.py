@@ -14,9 +14,9 @@ from drivers.simulated.circuits.circuit import (
     Watcher,
 )
 from drivers.simulated.circuits.course import Course
-from drivers.simulated.circuits.flow import Integers
+from drivers.simulated.circuits.flow import Array, Integers
 from drivers.simulated.circuits.motion import CourseMotion, Line, Moment, Motion
-from drivers.simulated.parts.base import Static
+from drivers.simulated.parts.base import Static, StaticOfMany
 
 
 class StaticCircuit:
@@ -60,6 +60,28 @@ class StaticCircuit:
         voltage = self._voltage(source, current, stretch)
         return stretch, (voltage, current, float(stretch != level))
 
+    def solve_levels(
+        self, source: Source, levels: Array, limits: tuple[Array, Array]
+    ) -> tuple[Array, Array]:
+        """Voltages and currents as `solve` has them with these levels (V or A) in `source`.
+
+        They end before the first at which the level isn't in control. `limits` are the lowest and
+        the highest current (A) beside each level where that is a voltage.
+        """
+        part, place, series = self._part, source.level // 2, source.series_resistance
+        if source.level % 2 == 1:
+            low, high = limits
+            currents = _currents(part, levels, series)
+            voltages = levels - (series - source.sensed_resistance) * currents
+        else:
+            low, high = _currents(part, np.array(source.voltages[place - 1 : place + 1]), series)
+            currents = levels
+            own: Array = np.array([part.voltage_at(current) for current in levels.tolist()])
+            voltages = own + source.sensed_resistance * currents
+        holds = (low <= currents) & (currents <= high)
+        count = len(levels) if holds.all() else int(holds.argmin())
+        return voltages[:count], currents[:count]
+
     @property
     def ends_ns(self) -> int:
         """It never ends by itself."""
@@ -92,3 +114,11 @@ class StaticCircuit:
         voltage, current, limited = self._answer
         count = len(starts_ns)
         return Means(np.full(count, voltage), np.full(count, current), limited)
+
+
+def _currents(part: Static, voltages: Array, series_resistance: float) -> Array:
+    """The current at each voltage, all at once where the part has a way to that."""
+    if isinstance(part, StaticOfMany):
+        return part.currents_through(voltages, series_resistance)
+    each = [part.current_through(voltage, series_resistance) for voltage in voltages.tolist()]
+    return np.array(each)

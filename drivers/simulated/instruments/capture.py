@@ -58,10 +58,14 @@ def accept_capture(specification: Specification, capture: Capture) -> None:
 
 
 class Ranges(NamedTuple):
-    """The ranges that samples are taken in, as indices of the instrument's."""
+    """The ranges that samples are taken in, as indices of the instrument's.
+
+    `sees` is the voltage that the voltmeter sees, as a factor of that at the terminals.
+    """
 
     voltage: int
     current: int
+    sees: float = 1.0
 
 
 class Samples(NamedTuple):
@@ -169,7 +173,7 @@ class CaptureUnderWay:
                 times_s = np.maximum(times_s, 0.0)
                 yield Samples(
                     ranges,
-                    motion.values("voltage", times_s),
+                    motion.values("voltage", times_s) * ranges.sees,
                     motion.values("current", times_s),
                     motion.limited,
                 )

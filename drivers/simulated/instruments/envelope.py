@@ -112,17 +112,22 @@ class Corner(NamedTuple):
 def corners_beyond(specification: Specification, setpoint: Setpoint) -> Iterator[Corner]:
     """The corners of a setpoint that the continuous envelope doesn't hold.
 
-    Where an instrument can't sink at all, its sink side takes no current: that is no corner.
+    Where an instrument can't sink at all, its sink side takes no current: that is no corner. Nor is
+    the other side of one that can't source.
     """
-    sinks = any(r.direction != "source" for r in specification.continuous)
+    ways = tuple(
+        way
+        for way in ("source", "sink")
+        if any(r.direction in (way, "both") for r in specification.continuous)
+    )
     for side in (setpoint.low, setpoint.high):
         level = setpoint.level
         voltage, current = (level, side) if setpoint.mode == "voltage" else (side, level)
         directions: tuple[str, ...] = ("source", "sink")
         if voltage * current > 0:
-            directions = ("source",)
+            directions = ("source",) if "source" in ways else ()
         elif voltage * current < 0:
-            directions = ("sink",) if sinks else ()
+            directions = ("sink",) if "sink" in ways else ()
         sizes = abs(voltage), abs(current)
         if directions and not any(specification.holds(*sizes, way) for way in directions):
             yield Corner(voltage, current, directions)

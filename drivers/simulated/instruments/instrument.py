@@ -24,11 +24,11 @@ from drivers.channel import (
 from drivers.clock import NANOSECONDS
 from drivers.faults import InstrumentError
 from drivers.simulated.circuits.motion import Moment
-from drivers.simulated.instruments.capture import CaptureUnderWay, Ranges, accept_capture, waveform
+from drivers.simulated.instruments.capture import CaptureUnderWay, accept_capture, waveform
 from drivers.simulated.instruments.envelope import accept_setpoint
 from drivers.simulated.instruments.foreseeing import ForeseeingInstrument
 from drivers.simulated.instruments.pulses import accept_pulse
-from drivers.simulated.instruments.state import UNCONFIGURED
+from drivers.simulated.instruments.sourcing import UNCONFIGURED
 
 if TYPE_CHECKING:
     from drivers.simulated.probe import Probe
@@ -50,6 +50,8 @@ class SimulatedChannel(ForeseeingInstrument):
         """Output off, nothing programmed, autorange, an aperture of one line cycle."""
         self.switch(False)
         self._drop_capture()
+        if self._output:
+            return
         self._resting = self.specification.reset_state
         self._take(UNCONFIGURED, None, False)
 
@@ -86,6 +88,10 @@ class SimulatedChannel(ForeseeingInstrument):
             )
         self._ranges(self._acquisition, self._setpoint, on)
         self._clock.spend_ns(round(self.specification.switching_time * NANOSECONDS))
+        self._look(self._clock.now_ns)
+        lost = on and self._setpoint is None
+        if lost or (self._stuck and not on):
+            return
         self._resting = self.specification.off_state
         self._take(self._acquisition, self._setpoint, on)
 
@@ -167,14 +173,10 @@ class SimulatedChannel(ForeseeingInstrument):
         while clock.now_ns < end_ns:
             self._look(clock.now_ns)
             begin_ns = clock.now_ns
-            until_ns = (
-                end_ns
-                if not self._protection.watches
-                else min(end_ns, self._protection.next_ns(self._output))
-            )
+            until_ns = min(end_ns, self._comes_ns())
             mean_voltage, mean_current, was_limited = circuit.mean(begin_ns, until_ns)
             share = (until_ns - begin_ns) / self._aperture_ns
-            voltage += mean_voltage * share
+            voltage += mean_voltage * self._sees_now * share
             current += mean_current * share
             limited = max(limited, was_limited)
             clock.spend_ns(until_ns - begin_ns)
@@ -195,7 +197,9 @@ class SimulatedChannel(ForeseeingInstrument):
         self._take(acquisition, at_its_level, True, pulse_ns=width_ns)
         self._clock.spend_ns(width_ns - self._aperture_ns)
         reading = self.measure()
-        self._take(acquisition, setpoint)
+        if self._setpoint is not None:
+            # It hasn't lost all that was set meanwhile.
+            self._take(acquisition, setpoint)
         return reading
 
     def begin_capture(self, capture: Capture) -> None:
@@ -206,8 +210,7 @@ class SimulatedChannel(ForeseeingInstrument):
         self._drop_capture()
         now_ns = self._clock.now_ns
         self._look(now_ns)
-        ranges = Ranges(self._voltage.sampling_range, self._current.sampling_range)
-        self._capture = CaptureUnderWay(capture, now_ns, self.circuit.motion(), ranges)
+        self._capture = CaptureUnderWay(capture, now_ns, self.circuit.motion(), self._sampling())
         self.circuit.watchers.append(self._capture.follow)
 
     def end_capture(self) -> Waveform | None:
@@ -262,18 +265,16 @@ class SimulatedChannel(ForeseeingInstrument):
 
     def drop_output(self, text: str) -> None:
         """Let the output go off by itself now (an interlock, a temperature), for this reason."""
-        self._resting = "open"
-        self._take(self._acquisition, self._setpoint, False)
+        if not self._stuck:
+            self._resting = "open"
+            self._take(self._acquisition, self._setpoint, False)
         self._events.append(Event(self._clock.now(), "dropped", text))
 
     def power_cycle(self) -> None:
         """Let the mains fail and come back: the state is lost unless power-on restores the last."""
-        self._drop_capture()
-        if self.specification.power_on_state != "last":
-            self._resting = self._powered_on()
-            self._take(UNCONFIGURED, None, False)
-        self._excess.power_on(self._clock.now_ns)
-        self._events.append(Event(self._clock.now(), "power cycle", "the instrument restarted"))
+        self._look(self._clock.now_ns)
+        self._gather()
+        self._restart(self._clock.now_ns)
 
 
 def _time(event: Event) -> float:

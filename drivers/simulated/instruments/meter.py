@@ -8,7 +8,9 @@ source.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
+from bisect import bisect_left
+from collections.abc import Callable, Collection, Iterator, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -16,9 +18,7 @@ import numpy as np
 from drivers.clock import NANOSECONDS
 from drivers.faults import InstrumentError
 from drivers.figures import (
-    CurrentAccuracy,
     CurrentRange,
-    VoltageAccuracy,
     VoltageRange,
     reading_noise,
 )
@@ -50,14 +50,16 @@ class Error(NamedTuple):
 class Scale(NamedTuple):
     """A range as a reading meets it: shown while its magnitude is above `under`, up to `over`.
 
-    Past that a fixed range is over range, while autorange takes another one. `steps` are the digits
-    per volt or ampere, the inverse of the resolution: dividing by a whole number of them gives the
-    very float that the digits spell. 0 shows every digit.
+    Past that a fixed range is over range, while autorange takes another one. `deviation` is that of
+    white noise, to whose square `shot` adds so much for each ampere. `steps` are the digits per
+    volt or ampere, the inverse of the resolution: dividing by a whole number of them gives the very
+    float that the digits spell. 0 shows every digit.
     """
 
     gain: float
     offset: float
     deviation: float
+    shot: float
     steps: float
     under: float
     over: float
@@ -66,11 +68,12 @@ class Scale(NamedTuple):
 class Streams(NamedTuple):
     """Where a meter's chance comes from: errors and readings, samples, what moves with time.
 
-    Samples have a stream of their own, so that a capture never changes the readings.
+    Samples have a stream of their own, so that a capture never changes the readings; most runs
+    take none.
     """
 
     readings: np.random.Generator
-    samples: np.random.Generator
+    samples: Callable[[], np.random.Generator]
     moves: np.random.SeedSequence
 
 
@@ -94,18 +97,19 @@ class Meter:
         self._ranges: tuple[Range, ...] = (
             specification.voltage_ranges if dimension == VOLTAGE else specification.current_ranges
         )
+        self._scales = [r.full_scale for r in self._ranges]
         self._over_range = specification.over_range
         self._line_hz = line_hz
         self._ideal = streams is None
         self._disturbance = disturbance
         self._errors = [Error()] * len(self._ranges)
         self._moves: Moves | None = None
+        self._samples: Callable[[], np.random.Generator] | None = None
         self._sampling: np.random.Generator | None = None
         readings: np.random.Generator | None = None
         if streams is not None:
-            readings, self._sampling, seed = streams
-            factor = specification.coverage_factor
-            self._errors = [_draw(r, readings, factor) for r in self._ranges]
+            readings, self._samples, seed = streams
+            self._errors = _draw(self._ranges, readings, specification.coverage_factor)
             self._moves = Moves(
                 self._ranges, seed, line_hz, disturbance.pick_up, excess,
                 specification.range_settling,
@@ -114,8 +118,8 @@ class Meter:
         self._at_hand = self._white.at_hand
         self._sourced_in: set[int] = set()
         self._index = len(self._ranges) - 1
-        self._deviations: list[float] = [0.0] * len(self._ranges)
         self._aperture_ns = self._half_ns = 0
+        self._forced, self._shot = False, 0.0
         self._moving, self._holds, self._held = False, _NEVER, 0.0
         self.fixed: float | None = None
         self.changed = False
@@ -145,30 +149,37 @@ class Meter:
 
     def holding(self, magnitude: float) -> int | None:
         """The index of the smallest range that holds a magnitude, None where none does."""
-        for index, r in enumerate(self._ranges):
-            if magnitude <= r.full_scale:
-                return index
-        return None
+        index = bisect_left(self._scales, magnitude)
+        return index if index < len(self._scales) else None
 
-    def use(self, index: int | None, aperture_ns: int) -> None:
-        """Fix a range, or let it follow the readings (None), at an aperture."""
-        if self.fixed is not None and (index, aperture_ns) == (self._index, self._aperture_ns):
+    def use(self, index: int | None, aperture_ns: int, forced: bool = False) -> None:
+        """Fix a range, or let it follow the readings (None), at an aperture.
+
+        A quantity that is `forced` upon the part doesn't have its noise: the other one does.
+        """
+        asked, has = (index, aperture_ns, forced), (self._index, self._aperture_ns, self._forced)
+        if self.fixed is not None and asked == has:
             return
         self.fixed = None if index is None else self._ranges[index].full_scale
         if index is not None and index != self._index:
             self._index, self.changed = index, True
-        if aperture_ns != self._aperture_ns:
+        if (aperture_ns, forced) != has[1:]:
             self._aperture_ns, self._half_ns = aperture_ns, aperture_ns // 2
+            self._forced = forced
             if not self._ideal:
-                self._deviations = [
-                    self._deviation(r, aperture_ns / NANOSECONDS) for r in self._ranges
-                ]
+                self._shot = self._shot_over(aperture_ns / NANOSECONDS)
         self._set_scale()
 
     def _deviation(self, r: Range, aperture_s: float) -> float:
-        """The white noise of a reading, with that of leads and part."""
+        """The white noise of a reading, with the part's, shot noise left out."""
         own = reading_noise(r.noise, aperture_s, self._line_hz)
-        return math.hypot(own, self._disturbance.noise_density / math.sqrt(2 * aperture_s))
+        if self._forced:
+            return own
+        return math.hypot(own, self._disturbance.deviation(aperture_s))
+
+    def _shot_over(self, aperture_s: float) -> float:
+        """The variance of shot noise for each ampere (A)."""
+        return 0.0 if self._forced else self._disturbance.shot(aperture_s)
 
     def settle(self, time_ns: int) -> None:
         """The range has changed, and from this time on the instrument waits for it no more."""
@@ -184,11 +195,13 @@ class Meter:
         if self.fixed is None and index:
             under = self._ranges[index - 1].full_scale
         steps = 0.0 if self._ideal or not r.resolution else _whole_if_near(1 / r.resolution)
+        aperture_s = self._aperture_ns / NANOSECONDS
         self.full_scale = r.full_scale
         self._scale = Scale(
             error.measure_gain,
             error.measure_offset,
-            self._deviations[index],
+            0.0 if self._ideal else self._deviation(r, aperture_s),
+            self._shot,
             steps,
             under,
             r.full_scale * (1 + self._over_range),
@@ -202,9 +215,11 @@ class Meter:
 
         It is ±inf past the range; `full_scale` is the range that it was taken in.
         """
-        gain, offset, deviation, steps, under, over = self._scale
+        gain, offset, deviation, shot, steps, under, over = self._scale
         at_hand = self._at_hand
         noise = at_hand.pop() if at_hand else self._white.more()
+        if shot:
+            deviation = math.sqrt(deviation * deviation + shot * abs(true))
         value = true * gain + offset + noise * deviation
         if self._moving:
             holds_from, holds_until = self._holds
@@ -226,8 +241,10 @@ class Meter:
         of `full_scale`. The one after them is past that range, or the range would follow it: take
         it by `show`. `spend` lets go of what was taken.
         """
-        gain, offset, deviation, steps, under, over = self._scale
-        values = true * gain + offset + self._white.ahead(len(true)) * deviation
+        gain, offset, deviation, shot, steps, under, over = self._scale
+        noise = self._white.ahead(len(true))
+        noise = noise * (_with_shot(deviation, shot, true) if shot else deviation)
+        values = true * gain + offset + noise
         if self._moving and self._moves is not None:
             values += self._moves.many(true, ends_ns - self._half_ns, gain - 1, offset)
         if steps:
@@ -258,7 +275,9 @@ class Meter:
             self.changed = self.changed or index != self._index
             self._index = index
             self._set_scale()
-            gain, offset, deviation, steps, _, _ = self._scale
+            gain, offset, deviation, shot, steps, _, _ = self._scale
+            if shot:
+                deviation = math.sqrt(deviation * deviation + shot * abs(true))
             value = true * gain + offset + noise * deviation
             if self._moving:
                 value += self._moved(true, end_ns)
@@ -284,9 +303,11 @@ class Meter:
         """
         r, error = self._ranges[index], self._errors[index]
         values = true * error.measure_gain + error.measure_offset
-        if self._sampling is not None:
-            deviation = self._deviation(r, aperture_s)
-            values += self._sampling.standard_normal(len(values)) * deviation
+        if self._samples is not None:
+            self._sampling = self._sampling or self._samples()
+            deviation, shot = self._deviation(r, aperture_s), self._shot_over(aperture_s)
+            noise = self._sampling.standard_normal(len(values))
+            values += noise * (_with_shot(deviation, shot, true) if shot else deviation)
             if self._moves is not None:
                 aperture_ns = round(aperture_s * NANOSECONDS)
                 errors = error.measure_gain - 1, error.measure_offset
@@ -308,6 +329,12 @@ class Meter:
         error = self._errors[index]
         return value * error.source_gain + error.source_offset
 
+    def sourced_many(self, values: Array) -> Array:
+        """As `sourced`, of many values of which none is beyond the fixed range in force."""
+        self._sourced_in.add(self._index)
+        error = self._errors[self._index]
+        return values * error.source_gain + error.source_offset
+
     def errors(self, measured_in: Collection[float]) -> Iterator[tuple[str, float]]:
         """This run's errors by name: gains as factors, offsets in V or A.
 
@@ -315,7 +342,7 @@ class Meter:
         these full scales.
         """
         for index, (r, error) in enumerate(zip(self._ranges, self._errors, strict=True)):
-            scale = f"{write(r.full_scale, self._dimension)} range"
+            scale = _named(r.full_scale, self._dimension)
             if index in self._sourced_in:
                 yield f"source gain, {scale}", error.source_gain
                 yield f"source offset, {scale}", error.source_offset
@@ -324,24 +351,36 @@ class Meter:
                 yield f"measure offset, {scale}", error.measure_offset
 
 
+def _with_shot(deviation: float, shot: float, true: Array) -> Array:
+    """The deviation of each of these currents (A), to the bit as for one alone."""
+    found: Array = np.sqrt(deviation * deviation + shot * np.abs(true))
+    return found
+
+
+@lru_cache(maxsize=256)
+def _named(full_scale: float, dimension: Dimension) -> str:
+    return f"{write(full_scale, dimension)} range"
+
+
 def _whole_if_near(value: float) -> float:
     """The whole number that a value misses by rounding alone; other values as they are."""
     return float(round(value)) if abs(value - round(value)) < 1e-9 * value else value
 
 
-def _draw(r: Range, generator: np.random.Generator, coverage_factor: float | None) -> Error:
-    """Errors within a range's accuracy: rectangular where it is a limit.
+def _draw(
+    ranges: Sequence[Range], generator: np.random.Generator, coverage_factor: float | None
+) -> list[Error]:
+    """Errors of each range within its accuracy: rectangular where it is a limit.
 
     With a coverage factor k the accuracy is k standard deviations of a normal distribution
     (JCGM 100:2008, 4.3.3 and 4.3.7).
     """
-
-    def error(limit: float) -> float:
-        if coverage_factor is None:
-            return float(generator.uniform(-limit, limit))
-        return float(generator.normal(0.0, limit / coverage_factor))
-
-    def pair(accuracy: VoltageAccuracy | CurrentAccuracy) -> tuple[float, float]:
-        return 1 + error(accuracy.of_value), error(accuracy.plus)
-
-    return Error(*pair(r.source), *pair(r.measure))
+    limits: Array = np.array(
+        [(r.source.of_value, r.source.plus, r.measure.of_value, r.measure.plus) for r in ranges]
+    )
+    if coverage_factor is None:
+        errors = generator.uniform(-limits, limits)
+    else:
+        errors = generator.normal(0.0, limits / coverage_factor)
+    by_range: list[list[float]] = errors.tolist()
+    return [Error(1 + source, plus, 1 + gain, offset) for source, plus, gain, offset in by_range]

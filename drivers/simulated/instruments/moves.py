@@ -52,9 +52,9 @@ class Moves:
         self._ranges, self._line_hz, self._pick_up, self._excess = ranges, line_hz, pick_up, excess
         chance = np.random.default_rng(seed)
         self._phase = float(chance.uniform(0.0, 2 * math.pi))
-        self._sign = float(chance.choice([-1.0, 1.0]))
+        self._sign = (-1.0, 1.0)[int(chance.integers(0, 2))]
         corner_hz = max(r.noise_corner for r in ranges)
-        self._drift = Drift(seed.spawn(1)[0], corner_hz) if corner_hz else None
+        self._drift = Drift(chance, seed, corner_hz) if corner_hz else None
         self._error, self._decay_ns = 0.0, 0.0
         if settling is not None:
             self._error, self._decay_ns = settling.error, settling.decay * NANOSECONDS

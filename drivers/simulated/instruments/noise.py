@@ -16,25 +16,47 @@ from drivers.clock import NANOSECONDS
 from drivers.figures import drift_octaves
 from drivers.simulated.circuits.flow import Array, Integers
 
-_BATCH = 4096
+_FIRST_BATCH, _LARGEST_BATCH = 256, 4096
 # In ns: a whole number of cycles of every frequency that is a whole number of millihertz.
 _THOUSAND_S = 1000 * NANOSECONDS
 _AT_HAND = 256
-_CHUNK = 256
+_CHUNK, _BEGIN = 256, 64
 # Where so many steps of a drift lie between two readings, it is worked out for each by itself.
 _SPARSE = 64
-_SINGLY = 16
+# Octaves that are added up anew for every reading; what the slower ones come to stays longer.
+_FAST = 6
 
 
 class Disturbance(NamedTuple):
     """What leads and part add to what a meter reads.
 
     `pick_up` is the amplitude at line frequency (V or A), `noise_density` that of white noise
-    (V/√Hz or A/√Hz, one-sided), as Johnson noise has it.
+    (V/√Hz or A/√Hz, one-sided), as Johnson noise has it; behind a time constant `settling_s` it
+    falls off towards high frequencies. `carrier` is the charge (C) in which the current passes.
     """
 
     pick_up: float = 0.0
     noise_density: float = 0.0
+    settling_s: float = 0.0
+    carrier: float = 0.0
+
+    def deviation(self, aperture_s: float) -> float:
+        """The standard deviation of a mean over an aperture (s), without shot noise.
+
+        White noise of a one-sided density S has the variance S/(2·T) in a mean over T. Behind a
+        time constant τ the share 1 − (1 − exp(−x))/x of it is left, x = T/τ: the mean of the
+        covariance S/(4·τ)·exp(−|t|/τ) over the aperture. Each reading is drawn by itself, whereas
+        those that follow within τ are alike in truth.
+        """
+        white = self.noise_density / math.sqrt(2 * aperture_s)
+        if self.settling_s == 0:
+            return white
+        x = aperture_s / self.settling_s
+        return white * math.sqrt(max(0.0, 1 + math.expm1(-x) / x))
+
+    def shot(self, aperture_s: float) -> float:
+        """The variance of a mean over an aperture (s) for each ampere: 2·q·I/(2·T) (A)."""
+        return self.carrier / aperture_s
 
 
 UNDISTURBED = Disturbance()
@@ -51,6 +73,7 @@ class White:
         self.at_hand: list[float] = []
         self._generator = generator
         self._drawn: Array = np.empty(0)
+        self._batch = _FIRST_BATCH
         self._next = 0
 
     def more(self) -> float:
@@ -81,7 +104,8 @@ class White:
         missing = count - (len(self._drawn) - self._next)
         if missing <= 0:
             return
-        size = -(-missing // _BATCH) * _BATCH
+        # How many are drawn at a time changes none of them; a short run needs few.
+        size, self._batch = max(missing, self._batch), min(2 * self._batch, _LARGEST_BATCH)
         more = np.zeros(size) if self._generator is None else self._generator.standard_normal(size)
         self._drawn = np.concatenate((self._drawn[self._next :], more))
         self._next = 0
@@ -98,34 +122,24 @@ class Drift:
     white noise does.
     """
 
-    def __init__(self, seed: np.random.SeedSequence, corner_hz: float) -> None:
+    def __init__(
+        self, chance: np.random.Generator, seed: np.random.SeedSequence, corner_hz: float
+    ) -> None:
         self._seed = seed
         self._cell_ns = round(NANOSECONDS / (16 * corner_hz))
         octaves = drift_octaves(corner_hz)
-        chance = np.random.default_rng(seed)
-        self._places: list[int] = chance.integers(0, 1 << np.arange(octaves)).tolist()
+        places: list[int] = chance.integers(0, 1 << np.arange(octaves)).tolist()
+        self._slowest_first = list(enumerate(places))[::-1]
         # A stream for each octave costs more than a short run takes: all of them begin in one.
-        self._begins = chance.standard_normal((octaves, _CHUNK))
-        self._kept = [(0, begin) for begin in self._begins]
+        self._begins = chance.standard_normal((octaves, _BEGIN))
+        self._kept: list[tuple[int, Array]] = [(-1, begin) for begin in self._begins]
         self._shares: list[float] = []
         self._aperture_ns = 0
-        self._singly = self._row_from = 0
-        self._row_ahead: list[float] = []
+        self._slow = (0, 0, 0.0)
 
     def at(self, time_ns: int, aperture_ns: int) -> float:
         """Its mean over an aperture around a time."""
-        cell = time_ns // self._cell_ns
-        shares = self._shares_over(aperture_ns)
-        place = cell - self._row_from
-        if 0 <= place < len(self._row_ahead):
-            return self._row_ahead[place]
-        self._singly += 1
-        if self._singly <= _SINGLY:
-            return self._value(cell, shares)
-        # Whoever looks often goes on doing so.
-        self._row_from = cell
-        self._row_ahead = self._row(np.arange(cell, cell + _CHUNK), shares).tolist()
-        return self._row_ahead[0]
+        return self._value(time_ns // self._cell_ns, self._shares_over(aperture_ns))
 
     def holds(self, time_ns: int) -> tuple[int, int]:
         """From when, and until before when, it stays what it is at a time."""
@@ -146,43 +160,66 @@ class Drift:
     def _shares_over(self, aperture_ns: int) -> list[float]:
         """How much of each octave an aperture leaves."""
         if aperture_ns != self._aperture_ns:
-            lasting = (self._cell_ns << k for k in range(len(self._places)))
+            lasting = (self._cell_ns << k for k in range(len(self._slowest_first)))
             self._shares = [math.sqrt(min(1.0, ns / aperture_ns)) for ns in lasting]
             self._aperture_ns = aperture_ns
-            self._singly, self._row_ahead = 0, []
+            self._slow = (0, 0, 0.0)
         return self._shares
 
     def _value(self, cell: int, shares: list[float]) -> float:
-        total = 0.0
-        for k, place in enumerate(self._places):
+        from_cell, until_cell, total = self._slow
+        if not from_cell <= cell < until_cell:
+            self._slow = from_cell, until_cell, total = self._slow_at(cell, shares)
+        for k, place in self._slowest_first[-_FAST:]:
             number, step = divmod((cell + place) >> k, _CHUNK)
-            total += shares[k] * float(self._chunk(k, number)[step])
+            total += shares[k] * float(self._chunk(k, number, step)[step])
         return total
+
+    def _slow_at(self, cell: int, shares: list[float]) -> tuple[int, int, float]:
+        """What the slow octaves come to at a cell, and from which cell until before which."""
+        from_cell, until_cell, total = 0, cell + (1 << len(shares)), 0.0
+        for k, place in self._slowest_first[:-_FAST]:
+            at = (cell + place) >> k
+            from_cell, until_cell = (
+                max(from_cell, (at << k) - place),
+                min(until_cell, (at + 1 << k) - place),
+            )
+            number, step = divmod(at, _CHUNK)
+            total += shares[k] * float(self._chunk(k, number, step)[step])
+        return from_cell, until_cell, total
 
     def _row(self, cells: Integers, shares: list[float]) -> Array:
         """As `_value`, of cells that ascend."""
-        total = np.zeros(len(cells))
-        for k, place in enumerate(self._places):
-            begin, end = (int(cells[0]) + place) >> k, (int(cells[-1]) + place) >> k
+        first_cell, last_cell = int(cells[0]), int(cells[-1])
+        # One number as long as none of the octaves so far changes in between.
+        total: float | Array = 0.0
+        for k, place in self._slowest_first:
+            begin, end = (first_cell + place) >> k, (last_cell + place) >> k
             first, last = begin // _CHUNK, end // _CHUNK
             if begin == end:
-                total += shares[k] * self._chunk(k, first)[begin % _CHUNK]
+                step = begin % _CHUNK
+                total = total + shares[k] * float(self._chunk(k, first, step)[step])
                 continue
-            numbers = np.concatenate([self._chunk(k, n) for n in range(first, last + 1)])
-            total += shares[k] * numbers[((cells + place) >> k) - first * _CHUNK]
-        return total
+            numbers = self._chunk(k, last, end % _CHUNK)
+            if first < last:
+                whole = [self._chunk(k, n, _CHUNK - 1) for n in range(first, last)]
+                numbers = np.concatenate((*whole, numbers))
+            total = total + shares[k] * numbers[((cells + place) >> k) - first * _CHUNK]
+        return np.full(len(cells), total)
 
-    def _chunk(self, k: int, number: int) -> Array:
-        """A piece of an octave's stream, which can so be entered anywhere."""
-        if number == 0:
-            begin: Array = self._begins[k]
-            return begin
-        if self._kept[k][0] != number:
+    def _chunk(self, k: int, number: int, step: int) -> Array:
+        """A piece of an octave's stream, up to that step of it: so it can be entered anywhere."""
+        kept, piece = self._kept[k]
+        if number == 0 and step < _BEGIN:
+            return self._begins[k]  # type: ignore[no-any-return]
+        if kept != number:
             key = (*self._seed.spawn_key, k, number)
             stream = np.random.SeedSequence(self._seed.entropy, spawn_key=key)
-            self._kept[k] = number, np.random.default_rng(stream).standard_normal(_CHUNK)
-        kept: Array = self._kept[k][1]
-        return kept
+            piece = np.random.default_rng(stream).standard_normal(_CHUNK)
+            if number == 0:
+                piece[:_BEGIN] = self._begins[k]
+            self._kept[k] = number, piece
+        return piece
 
 
 def line_at(time_ns: int, line_hz: float, phase: float) -> float:

@@ -13,10 +13,9 @@ import numpy as np
 
 from drivers.channel import Block, Levels, Setpoint
 from drivers.clock import NANOSECONDS
-from drivers.simulated.circuits.approach import Approach, Arrival, Manners, level_of
+from drivers.simulated.circuits.approach import Arrival, Manners, way_s
 from drivers.simulated.circuits.circuit import Circuit, Source
-from drivers.simulated.circuits.flow import Array
-from drivers.simulated.circuits.motion import Moment
+from drivers.simulated.circuits.flow import Array, Integers
 from drivers.simulated.circuits.settling import SettlingCircuit
 from drivers.simulated.instruments.blocks import Meters
 
@@ -24,23 +23,25 @@ _HALF_NS = 0.5 / NANOSECONDS
 
 
 class Series:
-    """One look ahead over levels of one channel, and what of it is taken."""
+    """One look ahead over levels of one channel in the place of a setpoint's, and what is taken."""
 
-    def __init__(self, circuit: Circuit, meters: Meters) -> None:
+    def __init__(
+        self, circuit: Circuit, meters: Meters, setpoint: Setpoint, levels: Sequence[float]
+    ) -> None:
         self._circuit, self._meters = circuit, meters
-        self._setpoints: Sequence[Setpoint] = ()
-        self._sources: Sequence[Source] = ()
-        self._programmed_ns: list[int] = []
-        self._begins_ns: list[int] = []
-        self._ends_ns: list[int] = []
-        self._answers: list[tuple[float, float]] = []
+        self._setpoint, self._levels = setpoint, levels
+        self._programmed_ns: Integers = np.empty(0, dtype=np.int64)
+        self._begins_ns = self._ends_ns = self._programmed_ns
+        self._voltages: Array = np.empty(0)
+        self._currents: Array = np.empty(0)
         self._arrival = Arrival()
 
     def foresee(
         self,
-        setpoints: Sequence[Setpoint],
-        sources: Sequence[Source],
-        begins_ns: Callable[[int], int],
+        goal: Source,
+        levels: Array,
+        limits: tuple[Array, Array],
+        begins_ns: Callable[[Integers], Integers],
         now_ns: int,
         aperture_ns: int,
         source: Source,
@@ -49,52 +50,65 @@ class Series:
     ) -> None:
         """Work out what levels come to, as long as each is in control by itself.
 
-        `source` is what stands before the part now, `manners` how one gets to the next.
+        `goal` is what stands before the part at the first, `levels` are what they truly are
+        (V or A), `limits` the currents beside each; `source` is what stands there now, `manners`
+        how one gets from one to the next.
         """
         exact = self._circuit.at_rest if isinstance(self._circuit, SettlingCircuit) else None
         if exact is None:
             return
-        self._setpoints, self._sources, self._arrival = setpoints, sources, Arrival(manners)
-        solve, answers = exact.solve, self._answers
-        for goal in sources:
-            _, (voltage, current, limited) = solve(goal)
-            begin_ns = begins_ns(now_ns)
-            end_ns = begin_ns + aperture_ns
-            if limited or end_ns > known_until_ns:
-                break
-            self._programmed_ns.append(now_ns)
-            self._begins_ns.append(begin_ns)
-            self._ends_ns.append(end_ns)
-            answers.append((voltage, current))
-            now_ns = end_ns
-        if answers and not self._arrive_in_time(source, exact.terminals, manners):
-            answers.clear()
+        self._arrival = Arrival(manners)
+        voltages, currents = exact.solve_levels(goal, levels, limits)
+        self._place(len(voltages), begins_ns, now_ns, aperture_ns)
+        count = int(np.searchsorted(self._ends_ns, known_until_ns, side="right"))
+        self._voltages, self._currents = voltages[:count], currents[:count]
+        if count and not self._arrive_in_time(goal, levels[:count], source, exact.terminals):
+            self._voltages = self._currents = np.empty(0)
+
+    def _place(
+        self, count: int, begins_ns: Callable[[Integers], Integers], now_ns: int, aperture_ns: int
+    ) -> None:
+        """When so many levels are programmed, and when their readings begin and end.
+
+        Each is programmed when the reading before it is over. All take about the same time: what
+        this says of them is put right from the first on that it is wrong of.
+        """
+        self._programmed_ns = programmed_ns = np.full(count, now_ns)
+        known = 1
+        while known:
+            self._begins_ns = begins_ns(programmed_ns)
+            self._ends_ns = self._begins_ns + aperture_ns
+            late_ns = self._ends_ns[known - 1 : -1] - programmed_ns[known:]
+            known = int(np.flatnonzero(late_ns)[0]) + known if late_ns.any() else 0
+            if known:
+                each_ns = self._ends_ns[known - 1] - programmed_ns[known - 1]
+                programmed_ns[known:] = self._ends_ns[known - 1] + each_ns * np.arange(
+                    count - known
+                )
 
     def _arrive_in_time(
-        self, source: Source, terminals: tuple[float, float], manners: Manners
+        self, goal: Source, levels: Array, source: Source, terminals: tuple[float, float]
     ) -> bool:
         """Whether the source has arrived at each level before its reading begins."""
-        goal = self._sources[0]
-        voltage, current = np.array([terminals, *self._answers[:-1]]).T
-        inside = np.full(len(voltage), goal.series_resistance - goal.sensed_resistance)
-        inside[0] = source.series_resistance - source.sensed_resistance
-        starts = voltage + inside * current if goal.level % 2 == 1 else current
-        levels = np.array([level_of(s) for s in self._sources[: len(starts)]])
+        starts = current = _before(terminals[1], self._currents)
+        in_voltage = goal.level % 2 == 1
+        if in_voltage:
+            inside = np.full(len(levels), goal.series_resistance - goal.sensed_resistance)
+            inside[0] = source.series_resistance - source.sensed_resistance
+            starts = _before(terminals[0], self._voltages) + inside * current
         longest = float(np.abs(levels - starts).max())
-        way = Approach(goal, Moment(0), level_of(goal) - longest, manners, False)
-        waited = np.array(self._begins_ns) - np.array(self._programmed_ns)
+        count = len(levels)
+        waited = self._begins_ns[:count] - self._programmed_ns[:count]
         # The shaved part: the longest way is that of one of them but for rounding.
-        needed_ns = math.ceil(way.kinks[1] * NANOSECONDS * (1 + 1e-9))
+        needed_s = way_s(self._arrival.manners, longest, in_voltage)
+        needed_ns = math.ceil(needed_s * NANOSECONDS * (1 + 1e-9))
         return bool(waited.min() > needed_ns) if needed_ns else True
 
     def levels(self) -> Levels:
         """What was foreseen, as the meters show it."""
         volts, amperes = self._meters
-        count = len(self._answers)
-        begins_ns = np.array(self._begins_ns[:count], dtype=np.int64)
-        ends_ns = np.array(self._ends_ns[:count], dtype=np.int64)
-        columns: Array = np.array(self._answers, dtype=float).reshape(-1, 2)
-        voltage, current = columns.T.copy()
+        voltage, current, count = self._voltages, self._currents, len(self._voltages)
+        begins_ns, ends_ns = self._begins_ns[:count], self._ends_ns[:count]
         if count:
             voltage, volts_shown = volts.show_many(voltage, ends_ns)
             current, amperes_shown = amperes.show_many(current, ends_ns)
@@ -108,15 +122,24 @@ class Series:
             amperes.full_scale,
             ends_ns[:count],
         )
-        return Levels(np.array(self._programmed_ns[:count], dtype=np.int64), block)
+        return Levels(self._programmed_ns[:count], block)
 
-    def take(self, count: int) -> tuple[Setpoint, Source, int]:
-        """Take the first `count`: the last setpoint, its source, and when its reading is over."""
+    def setpoint(self, k: int) -> Setpoint:
+        """What is programmed at level k."""
+        return self._setpoint._replace(level=self._levels[k])
+
+    def pass_through(self, k: int, source: Source) -> None:
+        """Be at level k, of which `source` stands before the part, and read there."""
+        self._circuit.connect(source, int(self._programmed_ns[k]), self._arrival)
+        self._circuit.mean(int(self._begins_ns[k]), int(self._ends_ns[k]))
+
+    def spend(self, count: int) -> int:
+        """Let go of the first `count` readings; when the last of them is over (ns)."""
         self._meters.voltage.spend(count)
         self._meters.current.spend(count)
-        # Of those before only the last but one counts: from there the last one is reached.
-        for k in range(max(0, count - 2), count):
-            self._circuit.connect(self._sources[k], self._programmed_ns[k], self._arrival)
-            self._circuit.mean(self._begins_ns[k], self._ends_ns[k])
-        last = count - 1
-        return self._setpoints[last], self._sources[last], self._ends_ns[last]
+        return int(self._ends_ns[count - 1])
+
+
+def _before(first: float, values: Array) -> Array:
+    """What stood before each value: the first, and then the values."""
+    return np.concatenate(([first], values[:-1]))

@@ -11,12 +11,17 @@ Sign convention: current is positive into the part.
 
 from __future__ import annotations
 
+import math
 from abc import abstractmethod
-from collections.abc import Callable, Sequence
-from typing import NamedTuple, Protocol
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple, Protocol, runtime_checkable
 
 from drivers.fields import Data
 from drivers.simulated.conditions import Conditions
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 Vector = tuple[float, ...]
 Matrix = tuple[Vector, ...]
@@ -46,6 +51,17 @@ class Static(Protocol):
 
     def current_through(self, voltage: float, series_resistance: float) -> float:
         """The current (A) from a voltage (V) through a resistance (ohm, may be 0) and the part."""
+        ...
+
+
+@runtime_checkable
+class StaticOfMany(Static, Protocol):
+    """One that answers for many voltages at once, each to the bit as if it were the only one."""
+
+    def currents_through(
+        self, voltages: npt.NDArray[np.float64], series_resistance: float
+    ) -> npt.NDArray[np.float64]:
+        """The currents (A) from voltages (V) through a resistance (ohm, may be 0) and the part."""
         ...
 
 
@@ -137,6 +153,31 @@ class Dynamic(Protocol):
 Physics = Network | Static | Dynamic
 
 
+class Noise(NamedTuple):
+    """What chance at a pair of terminals adds to readings; a part has no other.
+
+    `resistance` R (ohm, inf for none) makes Johnson noise, 4·k·T·R in V²/Hz; a capacitance C across
+    it lets the voltage follow within `settling_s` = R·C. `carrier` (C, 0 for none) is the charge in
+    which current passes: shot noise, 2·q·I in A²/Hz.
+    """
+
+    resistance: float = math.inf
+    settling_s: float = 0.0
+    carrier: float = 0.0
+
+
+QUIET = Noise()
+
+
+class Lever:
+    """What moves a part from outside at a moment, as a digital line does; `high` is its state."""
+
+    __slots__ = ("high",)
+
+    def __init__(self) -> None:
+        self.high = False
+
+
 class PartModel(Data):
     """The parameters of a part as the bench file gives them.
 
@@ -148,6 +189,19 @@ class PartModel(Data):
     @abstractmethod
     def physics(self, conditions: Conditions) -> Physics:
         """The part's physics with these parameters, in its initial state, in these conditions."""
+
+    @property
+    def lines(self) -> Mapping[str, str]:
+        """The digital lines that it feels, each by the key whose “line” names it."""
+        return {}
+
+    def on_lines(self, conditions: Conditions, levers: Mapping[str, Lever]) -> Physics:
+        """As `physics`, where its digital lines move these levers (by their names)."""
+        return self.physics(conditions)
+
+    def noise(self, port: str) -> Noise:
+        """The noise at a pair of its terminals."""
+        return QUIET
 
     @property
     def ports(self) -> tuple[str, ...]:

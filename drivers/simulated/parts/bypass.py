@@ -7,12 +7,16 @@ cells is negative: i = i_cells − i_b.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
+from drivers.simulated.parts.chain import Chain
 from drivers.simulated.parts.lit_junction import LitJunction, across_junction
 from drivers.simulated.parts.roots import rising_root
 
 _LARGEST_EXPONENT = 700.0
+_AT_ONCE = 20
+_ROUNDING = 1e-16
 
 
 class BypassDiode(NamedTuple):
@@ -132,3 +136,61 @@ class HeldBypassed(NamedTuple):
         """The voltage (V) at a current (A), and dv/di (ohm)."""
         voltage = self.voltage_at(current)
         return voltage, 1 / (1 / self.resistance + self.diode.current(voltage)[1])
+
+
+class HeldChain(Chain):
+    """Several held cells in series, each with its diode: their voltages add up."""
+
+    def __init__(self, held: Sequence[HeldBypassed]) -> None:
+        super().__init__(held)
+        self._held = held
+
+    def current_through(self, voltage: float, series_resistance: float) -> float:
+        """The current (A) from a voltage (V) through a resistance in series (ohm).
+
+        Newton's method for the current and all voltages at once, from where they were if the diodes
+        were ideal; where it doesn't come to an end, as any chain.
+        """
+        current = self._with_ideal_diodes(voltage, series_resistance)
+        if current is None:
+            return super().current_through(voltage, series_resistance)
+        across = [section.u + section.resistance * current for section in self._held]
+        for _ in range(_AT_ONCE):
+            excess, slope = series_resistance * current - voltage, series_resistance
+            missing: list[tuple[float, float, float]] = []
+            for k, (u, resistance, diode) in enumerate(self._held):
+                v = across[k]
+                if v < 0:
+                    # With all of the current that the cells don't take in the diode.
+                    bypassed = max(0.0, -u / resistance - current)
+                    v = across[k] = max(v, diode.voltage(bypassed))
+                through, steepness = diode.current(v)
+                wrong = (v - u) / resistance - through - current
+                rise = 1 / resistance + steepness
+                missing.append((wrong, rise, steepness))
+                excess += v - wrong / rise
+                slope += 1 / rise
+            step = -excess / slope
+            current += step
+            # What the diodes' curves bend over the step is what is still missing.
+            bent = 0.0
+            for k, (wrong, rise, steepness) in enumerate(missing):
+                moved = (step - wrong) / rise
+                across[k] += moved
+                bent = max(bent, steepness * moved * moved / self._held[k].diode.slope_voltage)
+            if bent <= _ROUNDING * abs(current):
+                return current
+        return super().current_through(voltage, series_resistance)
+
+    def _with_ideal_diodes(self, voltage: float, series_resistance: float) -> float | None:
+        """The current, were there nothing across a diode that conducts; None if without bound."""
+        # The first to be bypassed are those that take least in reverse.
+        held = sorted(self._held, key=lambda section: section.u / section.resistance)
+        while True:
+            resistance = series_resistance + sum(section.resistance for section in held)
+            if resistance == 0:
+                return None
+            current = (voltage - sum(section.u for section in held)) / resistance
+            if not held or held[0].u + held[0].resistance * current >= 0:
+                return current
+            held = held[1:]

@@ -134,7 +134,7 @@ class Cell(PartModel):
     reference_temperature: Kelvins = Field(default=298.15, ge=100)
     leakage_resistance: Ohms | None = Field(default=None, gt=0, examples=["40 kohm"])
     age: Age = Age()
-    in_series: int = Field(default=1, ge=1, le=100, examples=[4])
+    in_series: int = Field(default=1, strict=True, ge=1, le=100, examples=[4])
     cells: tuple[Deviation, ...] | None = None
     heating: Heating | None = None
     initial: Charged = Charged(charge=0.5)

@@ -18,8 +18,8 @@ shortest)·t), the 1/t law of J. Curie and E. von Schweidler; two a decade keep 
 (C), whose current q/(τ − ρ)·(exp(−(t − at)/τ) − exp(−(t − at)/ρ)) rises with ρ = τ/20 and falls
 with the time constant `decay` τ.
 
-Johnson noise, 4·k·T/R in A²/Hz, is no matter of the circuit but of the reading: `johnson_ohms` is
-the resistance that makes it.
+Johnson noise, 4·k·T/R in A²/Hz, is no matter of the circuit but of the reading. Where the voltage
+is free, R and C hold it back: k·T/C in V² is all of it.
 
 Damage: above `bears_voltage` the insulation is punctured: `PUNCTURED_SHARE` of its resistance, and
 no soak, is left. Left out: resistance against temperature and humidity.
@@ -43,6 +43,7 @@ from drivers.simulated.parts.base import (
     Changed,
     Dynamic,
     Network,
+    Noise,
     PartModel,
     Static,
     Vector,
@@ -123,10 +124,9 @@ class Insulator(PartModel):
             raise ValueError("has times that don't rise: the earliest first, each time once")
         return value
 
-    @property
-    def johnson_ohms(self) -> float:
-        """The resistance (ohm) whose thermal noise its readings carry."""
-        return self.resistance
+    def noise(self, port: str) -> Noise:
+        """That of the resistance, as the capacitance across it lets it be seen."""
+        return Noise(self.resistance, self.resistance * self.capacitance)
 
     def branches(self) -> list[tuple[float, float]]:
         """Resistance (ohm) and capacitance (F) of each branch: the bare capacitance, then soak."""

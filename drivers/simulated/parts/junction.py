@@ -20,9 +20,16 @@ junction transistors", Bell System Technical Journal 28 (1949); k and q are exac
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple
 
 from drivers.simulated.parts.roots import rising_root
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Array = npt.NDArray[np.float64]
 
 BOLTZMANN_J_PER_K = 1.380649e-23
 ELEMENTARY_CHARGE_C = 1.602176634e-19
@@ -96,6 +103,16 @@ class Junction:
             )
         return self._polarity * self._shockley_through(voltage, resistance)
 
+    def currents_through(self, voltages: Array, series_resistance: float) -> Array:
+        """As `current_through`, of many voltages at once, to the same bits."""
+        import numpy as np
+
+        resistance, forward = self._resistance + series_resistance, self._polarity * voltages
+        if resistance == 0 or self._both or (self._knee is not None and forward.min() < 0):
+            each = [self.current_through(v, series_resistance) for v in voltages.tolist()]
+            return np.array(each)
+        return self._polarity * self._shockley_through_many(forward, resistance)
+
     def current_at(self, across: float) -> float:
         """The current (A) at a voltage across the junction alone (V)."""
         across *= self._polarity
@@ -107,24 +124,39 @@ class Junction:
     def _shockley_through(self, voltage: float, resistance: float) -> float:
         """As `current_through`, without breakdown.
 
-        f(v_j) = v_j + R·i(v_j) − v is convex and rises, so that Newton's method comes down on its
-        root from the right of it without passing it.
+        With u = v_j/a, w = v/a and β = R·I_s/a, f(u) = u + β·(exp(u) − 1) − w is convex and rises,
+        so that Newton's method comes down on its root from the right of it without passing it.
         """
         slope, saturation = self._slope, self._saturation
         if resistance == 0:
             return saturation * math.expm1(min(voltage / slope, _LARGEST_EXPONENT))
-        junction = 0.0
-        if voltage > 0:
-            # All of the voltage across the resistance: never less than the true junction voltage.
-            junction = min(voltage, slope * math.log1p(voltage / (resistance * saturation)))
+        w, beta = voltage / slope, resistance * saturation / slope
+        # All of the voltage across the resistance: never less than the true junction voltage.
+        u = min(w, math.log1p(w / beta)) if w > 0 else 0.0
         for _ in range(_ITERATIONS):
-            current = saturation * math.expm1(junction / slope)
-            excess = junction + resistance * current - voltage
-            step = excess / (1 + resistance * (current + saturation) / slope)
-            junction -= step
-            if abs(step) <= _ROUNDING * abs(junction):
+            passed = beta * math.expm1(u)
+            step = (u + passed - w) / (passed + (1 + beta))
+            u -= step
+            # The next step would be half the square of this one, or less.
+            if step * step <= _ROUNDING * abs(u):
                 break
-        return saturation * math.expm1(junction / slope)
+        return saturation * math.expm1(u)
+
+    def _shockley_through_many(self, voltages: Array, resistance: float) -> Array:
+        """The same, of many: only what gives the same bits as for one by itself."""
+        import numpy as np
+
+        w, beta = voltages / self._slope, resistance * self._saturation / self._slope
+        u: Array = np.where(w > 0, np.minimum(w, _each(math.log1p, np.maximum(w, 0.0) / beta)), 0.0)
+        moves = np.full(len(w), True)
+        for _ in range(_ITERATIONS):
+            passed = beta * _each(math.expm1, u)
+            step = (u + passed - w) / (passed + (1 + beta))
+            np.subtract(u, step, out=u, where=moves)
+            moves &= step * step > _ROUNDING * np.abs(u)
+            if not moves.any():
+                break
+        return self._saturation * _each(math.expm1, u)
 
     def _blocking(self, x: float) -> tuple[float, float]:
         """Current (A) and slope (S) at a voltage against which a junction blocks (V, from 0)."""
@@ -187,6 +219,13 @@ class Junction:
         if share < self._rest:
             return width * math.log1p(share / self._rest)
         return max(0.0, voltage + width * math.log(share + self._rest)) if share > 0 else 0.0
+
+
+def _each(function: Callable[[float], float], values: Array) -> Array:
+    """A function of each value: numpy's own of that name may differ from it in the last bit."""
+    import numpy as np
+
+    return np.fromiter(map(function, values.tolist()), float, len(values))
 
 
 class Material(NamedTuple):

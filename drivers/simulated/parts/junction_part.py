@@ -31,10 +31,19 @@ from drivers.fields import (
     Volts,
 )
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.parts.base import AtPort, Break, Changed, PartModel, Physics, Static, Vector
+from drivers.simulated.parts.base import (
+    AtPort,
+    Break,
+    Changed,
+    Noise,
+    PartModel,
+    Physics,
+    Static,
+    Vector,
+)
 from drivers.simulated.parts.depletion import Depletion
 from drivers.simulated.parts.heating import Heating, HeatPath
-from drivers.simulated.parts.junction import Junction, Knee, Material
+from drivers.simulated.parts.junction import ELEMENTARY_CHARGE_C, Junction, Knee, Material
 from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.stateless import opened, shorted
 
@@ -47,14 +56,14 @@ class Breakdown(Data):
 
     voltage: Volts = Field(gt=0, examples=["12 V"])
     current: Amperes = Field(gt=0, examples=["1 mA"])
-    ideality: Ratio = Field(default=1.0, gt=0)
+    ideality: Ratio = Field(default=1.0, ge=0.1)
     temperature_coefficient: PerKelvin = Field(default=0.0, ge=-0.01, le=0.01)
 
 
 class JunctionPart(PartModel):
     """The parameters of a junction."""
 
-    ideality: Ratio = Field(default=1.0, gt=0)
+    ideality: Ratio = Field(default=1.0, ge=0.1)
     series_resistance: Ohms = Field(default=0.0, ge=0)
     temperature: Kelvins = Field(default=298.15, gt=0)
     band_gap: Volts = Field(default=1.11, gt=0, examples=["1.11 V"])
@@ -116,6 +125,10 @@ class JunctionPart(PartModel):
             self.band_gap, self.saturation_exponent, knee, drift, self.clamps_both_ways,
             self.polarity,
         )  # fmt: skip
+
+    def noise(self, port: str) -> Noise:
+        """The shot noise of what passes the junction."""
+        return Noise(carrier=ELEMENTARY_CHARGE_C)
 
     def physics(self, conditions: Conditions) -> Physics:
         """The junction, static where it neither warms nor stores."""

@@ -33,7 +33,8 @@ from __future__ import annotations
 from typing import Literal
 
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.parts.base import PartModel
+from drivers.simulated.parts.base import QUIET, Noise, PartModel
+from drivers.simulated.parts.junction import ELEMENTARY_CHARGE_C
 from drivers.simulated.parts.laser_figures import LaserFigures
 from drivers.simulated.parts.laser_pair import Pair
 
@@ -76,6 +77,10 @@ class LaserDiode(PartModel, LaserFigures):
     def ports(self) -> tuple[str, ...]:
         """The laser's terminals, and the photodiode's."""
         return ("laser", "photodiode")
+
+    def noise(self, port: str) -> Noise:
+        """The shot noise of the photodiode; a laser's own light is left without."""
+        return Noise(carrier=ELEMENTARY_CHARGE_C) if port == "photodiode" else QUIET
 
     def physics(self, conditions: Conditions) -> Pair:
         """Both, dark and as warm as the ambient."""

@@ -38,7 +38,7 @@ class LaserFigures(Data):
     efficiency_e_fold: KelvinsDifference | None = Field(default=None, gt=0, examples=["400 K"])
     reference_temperature: Kelvins = Field(default=298.15, ge=100)
     saturation_current: Amperes = Field(gt=0, examples=["1e-18 A"])
-    ideality: Ratio = Field(default=2.0, gt=0)
+    ideality: Ratio = Field(default=2.0, ge=0.1)
     series_resistance: Ohms = Field(default=0.0, ge=0)
     band_gap: Volts = Field(gt=0, examples=["1.9 V"])
     heating: Heating | None = None

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import AtPort, Break, Changed, Static, Vector
-from drivers.simulated.parts.bypass import BypassDiode, Bypassed, HeldBypassed
+from drivers.simulated.parts.bypass import BypassDiode, Bypassed, HeldBypassed, HeldChain
 from drivers.simulated.parts.chain import Chain, Section
 from drivers.simulated.parts.heating import kinks_of
 from drivers.simulated.parts.lit_junction import LitJunction
@@ -42,7 +42,7 @@ class Cells(NamedTuple):
         if self.diode is None:
             return Ohmic(sum(j.series_resistance for j in self.junctions), sum(state))
         sections = self.held(state, self.diode)
-        return sections[0] if len(sections) == 1 else Chain(sections)
+        return sections[0] if len(sections) == 1 else HeldChain(sections)
 
     def held(self, state: Vector, diode: BypassDiode) -> list[HeldBypassed]:
         """Each of them with its diode."""

@@ -20,7 +20,7 @@ Limits of damage, none where left out: `bears_current` (A, either way; opens) an
 The light is the irradiance of the bench's conditions, a profile of hours if need be. Source of
 R(λ): one electron for each photon of energy h·c/λ; q, h and c are exact in the SI since 2019. Left
 out: the spectrum of the light, saturation at strong light, breakdown, capacitance that falls with
-the voltage, and the noise, which is the reading's business.
+the voltage, the noise of the shunt. Shot noise is the reading's business.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ from drivers.fields import (
     quantity_of,
 )
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.parts.base import PartModel, Physics
+from drivers.simulated.parts.base import Noise, PartModel, Physics
 from drivers.simulated.parts.curve import Curve
 from drivers.simulated.parts.junction import ELEMENTARY_CHARGE_C
 from drivers.simulated.parts.lit import Cells, limits, physics_of
@@ -95,7 +95,7 @@ class Receiver(Data):
     dark_current: Amperes = Field(gt=0, examples=["1 nA"])
     reference_temperature: Kelvins = Field(default=298.15, gt=0)
     dark_doubling: KelvinsDifference | None = Field(default=None, ge=1, examples=["10 K"])
-    ideality: Ratio = Field(default=1.0, gt=0)
+    ideality: Ratio = Field(default=1.0, ge=0.1)
     series_resistance: Ohms = Field(default=0.0, ge=0)
     shunt_resistance: Ohms | None = Field(default=None, gt=0, examples=["500 Mohm"])
     capacitance: Farads | None = Field(default=None, gt=0, examples=["100 pF"])
@@ -177,6 +177,10 @@ class Photodiode(PartModel, Receiver):
     def _sees_its_light(self) -> Self:
         self.responsivity_at(self.wavelength)
         return self
+
+    def noise(self, port: str) -> Noise:
+        """The shot noise of what passes the junction."""
+        return Noise(carrier=ELEMENTARY_CHARGE_C)
 
     def physics(self, conditions: Conditions) -> Physics:
         """The junction in the bench's light and temperature."""

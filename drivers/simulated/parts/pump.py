@@ -2,7 +2,7 @@
 
     Q   = D·η·ω·tanh(ω/ω_s),   η = max(0, 1 − c·p/p_a)           air taken in, as it is outside
     M   = D·η·tanh(ω/ω_s)·p_a·ln(1 + p/p_a)                      torque that the pump takes
-    dp/dt = (p_a/V)·(Q − G·p)                                    the vessel fills and leaks
+    dp/dt = (p_a/V)·(Q − (G + G_v)·p)                            the vessel fills and leaks
     τ · dp_s/dt = p − p_s                                        what the sensor has felt of it
 
 The first pair of terminals, `motor`, is that of the motor (motor.py, its parameters under
@@ -15,6 +15,10 @@ ends where it holds the whole of what was taken in, at p = p_a/c. `volume` V (m�
 (m³/(s·Pa), laminar, measured outside), `ambient_pressure` p_a (Pa). `initial` is the vessel's
 `pressure` at the start.
 
+A `valve` on the vessel hangs on a digital `line`, through a driver: while it is open (`opens_when`
+the line is "low" or "high") it `passes` G_v (m³/(s·Pa), as the leak), else nothing. A line that was
+not written to yet is low. The moment of the switch is exact; the valve itself takes no time.
+
 Air is taken as an ideal gas at one temperature (Boyle's law): what a filled vessel could give back
 is then V·((p_a + p)·ln(1 + p/p_a) − p), its exergy, and pump, vessel and leak keep the balance.
 
@@ -25,14 +29,23 @@ air's warming by compression, choked flow, the pulses of single strokes, the val
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from drivers.fields import Data, Ratio, quantity_of
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.parts.base import AtPort, Break, Changed, Dynamic, PartModel, Static, Vector
+from drivers.simulated.parts.base import (
+    AtPort,
+    Break,
+    Changed,
+    Dynamic,
+    Lever,
+    PartModel,
+    Static,
+    Vector,
+)
 from drivers.simulated.parts.motor import CREEP_RAD_PER_S, Machine, Rotor, standing
 from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.pressure_sensor import Pascals, PressureSensor
@@ -58,6 +71,7 @@ volume = "250 cm^3"
 leak = "0.3 cm^3/s/bar"
 ambient_pressure = "895 hPa"
 bears_pressure = "4 bar"
+valve = { line = "vent", opens_when = "high", passes = "180 cm^3/s/bar" }
 initial = { pressure = "0 Pa" }
 
 [parts.pump.motor]
@@ -80,6 +94,8 @@ lowest = "0.2 V"
 highest = "4.8 V"
 output_resistance = "100 ohm"
 lag = "2 ms"
+
+[digital.vent]                           # through a driver
 """
 
 
@@ -87,6 +103,21 @@ class Filled(Data):
     """The vessel's pressure above the outside's at the start (Pa)."""
 
     pressure: Pascals
+
+
+class Valve(Data):
+    """A valve on the vessel: what it hangs on, when it is open, and what it passes then."""
+
+    line: str = Field(min_length=1, examples=["vent"])
+    opens_when: Literal["low", "high"] = Field(examples=["low"])
+    passes: FlowPerPressure = Field(gt=0, examples=["250 cm^3/s/bar"])
+
+    @field_validator("line")
+    @classmethod
+    def _is_a_name(cls, value: str) -> str:
+        if not value.isidentifier():
+            raise ValueError(f'is “{value}”: it must be the name of a digital line, as in "vent"')
+        return value
 
 
 class Pump(PartModel):
@@ -100,6 +131,7 @@ class Pump(PartModel):
     leak: FlowPerPressure = Field(default=0.0, ge=0, examples=["0.3 cm^3/s/bar"])
     ambient_pressure: Pascals = Field(default=101325.0, gt=0, examples=["895 hPa"])
     bears_pressure: Pascals | None = Field(default=None, gt=0, examples=["4 bar"])
+    valve: Valve | None = None
     sensor: PressureSensor
     initial: Filled | None = None
 
@@ -123,17 +155,27 @@ class Pump(PartModel):
         """The motor's terminals, then the sensor's."""
         return "motor", "sensor"
 
+    @property
+    def lines(self) -> Mapping[str, str]:
+        """That of the valve."""
+        return {} if self.valve is None else {"valve": self.valve.line}
+
     def physics(self, conditions: Conditions) -> Dynamic:
         """The pump at its first speed and pressure; its sensor has felt the latter."""
+        return self.on_lines(conditions, {})
+
+    def on_lines(self, conditions: Conditions, levers: Mapping[str, Lever]) -> Dynamic:
+        """The same, with a lever on its valve; one that nothing moves is low."""
         pressure = self.initial.pressure if self.initial else 0.0
         initial = (pressure, pressure, *standing(self.motor, conditions))
-        return FilledVessel(self, conditions, initial)
+        lever = levers.get(self.valve.line) if self.valve else None
+        return FilledVessel(self, conditions, initial, lever or Lever())
 
 
 class FilledVessel:
     """A pump as physics: its state is p and p_s (Pa), then the motor's."""
 
-    def __init__(self, part: Pump, conditions: Conditions, initial: Vector) -> None:
+    def __init__(self, part: Pump, conditions: Conditions, initial: Vector, lever: Lever) -> None:
         self.initial = initial
         self._rotor = Rotor(part.motor, conditions, initial[2:])
         ambient = part.ambient_pressure
@@ -143,11 +185,14 @@ class FilledVessel:
         self._displacement = part.displacement / math.tau
         self._dead, self._ambient = part.dead_volume, part.ambient_pressure
         self._volume, self._leak = part.volume, part.leak
+        self._lever, self._passes, self._opens_high = lever, 0.0, False
+        if part.valve is not None:
+            self._passes, self._opens_high = part.valve.passes, part.valve.opens_when == "high"
         self._sensor, self._lag = part.sensor, part.sensor.lag
         self._outside = ambient if part.sensor.reads == "absolute" else 0.0
         self.breaks: Sequence[Break] = [
-            *_of_motor(part, conditions, self._rotor),
-            *_of_vessel(part, conditions),
+            *_of_motor(part, conditions, self._rotor, lever),
+            *_of_vessel(part, conditions, lever),
         ]
 
     def law(self, port: int, time_s: float, state: Vector, before: Sequence[AtPort]) -> Static:
@@ -162,7 +207,7 @@ class FilledVessel:
         stroke = self._stroke(speed, pressure)
         torque = stroke * self._ambient * self._head(pressure)
         turned = self._rotor.turned(time_s, state[2:], ports[0].current, torque)
-        filling = (stroke * speed - self._leak * pressure) * self._ambient / self._volume
+        filling = (stroke * speed - self._leaks() * pressure) * self._ambient / self._volume
         return (filling, (pressure - felt) / self._lag, *turned)
 
     def stored(self, state: Vector) -> float:
@@ -174,9 +219,14 @@ class FilledVessel:
     def lost(self, time_s: float, state: Vector, ports: Sequence[AtPort]) -> float:
         """Heat of the motor, air that leaks, and what the sensor takes or gives (W)."""
         pressure = state[0]
-        leaking = self._leak * pressure * self._ambient * self._head(pressure)
+        leaking = self._leaks() * pressure * self._ambient * self._head(pressure)
         sensor = ports[1].voltage * ports[1].current
         return self._rotor.lost(time_s, state[2:], ports) + leaking + sensor
+
+    def _leaks(self) -> float:
+        """What leak and valve pass together (m³/(s·Pa))."""
+        is_open = self._lever.high == self._opens_high
+        return self._leak + self._passes if is_open else self._leak
 
     def _stroke(self, speed: float, pressure: float) -> float:
         """Air moved for each radian (m³), its sign that of the speed."""
@@ -188,7 +238,7 @@ class FilledVessel:
         return math.log1p(max(pressure / self._ambient, -0.999999))
 
 
-def _of_motor(part: Pump, conditions: Conditions, rotor: Rotor) -> list[Break]:
+def _of_motor(part: Pump, conditions: Conditions, rotor: Rotor, lever: Lever) -> list[Break]:
     """The motor's breaks, in which the pump remains around what is left of the motor."""
 
     def lifted(one: Break) -> Break:
@@ -197,7 +247,7 @@ def _of_motor(part: Pump, conditions: Conditions, rotor: Rotor) -> list[Break]:
             rest = changed.physics
             assert isinstance(rest, Rotor)
             around = part.model_copy(update={"motor": rest.machine})
-            pump = FilledVessel(around, conditions, (*state[:2], *rest.initial))
+            pump = FilledVessel(around, conditions, (*state[:2], *rest.initial), lever)
             return changed._replace(physics=pump)
 
         return Break(lambda time_s, state, ports: one.margin(time_s, state[2:], ports), then)
@@ -205,7 +255,7 @@ def _of_motor(part: Pump, conditions: Conditions, rotor: Rotor) -> list[Break]:
     return [lifted(one) for one in rotor.breaks]
 
 
-def _of_vessel(part: Pump, conditions: Conditions) -> list[Break]:
+def _of_vessel(part: Pump, conditions: Conditions, lever: Lever) -> list[Break]:
     """The vessel bursts: from then on it holds next to nothing."""
     limit = part.bears_pressure
     if limit is None:
@@ -216,6 +266,6 @@ def _of_vessel(part: Pump, conditions: Conditions) -> list[Break]:
     return [
         Break(
             lambda time_s, state, ports: limit - state[0],
-            lambda time_s, state: Changed(FilledVessel(rest, conditions, state), text),
+            lambda time_s, state: Changed(FilledVessel(rest, conditions, state, lever), text),
         )
     ]

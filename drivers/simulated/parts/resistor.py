@@ -25,7 +25,16 @@ from pydantic import Field, model_validator
 
 from drivers.fields import Henries, Joules, Kelvins, Ohms, PerKelvin
 from drivers.simulated.conditions import Conditions
-from drivers.simulated.parts.base import AtPort, Break, Changed, PartModel, Physics, Static, Vector
+from drivers.simulated.parts.base import (
+    AtPort,
+    Break,
+    Changed,
+    Noise,
+    PartModel,
+    Physics,
+    Static,
+    Vector,
+)
 from drivers.simulated.parts.heating import Heating, HeatPath, kinks_of
 from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.stateless import Stateless, opened
@@ -70,6 +79,10 @@ class Resistor(PartModel):
         """The resistance (ohm) at a temperature (K)."""
         risen = temperature - self.reference_temperature
         return self.resistance * max(_LEAST_FACTOR, 1 + self.temperature_coefficient * risen)
+
+    def noise(self, port: str) -> Noise:
+        """The Johnson noise of R_0."""
+        return Noise(self.resistance)
 
     def physics(self, conditions: Conditions) -> Physics:
         """Ohm's law, static where nothing moves."""

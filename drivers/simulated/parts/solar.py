@@ -109,7 +109,7 @@ class _Lit(PartModel):
 
     photocurrent: Amperes = Field(gt=0, examples=["8 A"])
     saturation_current: Amperes = Field(gt=0, examples=["0.5 nA"])
-    ideality: Ratio = Field(default=1.0, gt=0)
+    ideality: Ratio = Field(default=1.0, ge=0.1)
     series_resistance: Ohms = Field(default=0.0, ge=0)
     shunt_resistance: Ohms | None = Field(default=None, gt=0, examples=["300 ohm"])
     dark_shunt_resistance: Ohms | None = Field(default=None, gt=0, examples=["1 kohm"])
@@ -207,14 +207,14 @@ class Bypass(Data):
     """The diodes across the substrings, all alike."""
 
     saturation_current: Amperes = Field(gt=0, examples=["1 uA"])
-    ideality: Ratio = Field(default=1.0, gt=0)
+    ideality: Ratio = Field(default=1.0, ge=0.1)
 
 
 class SolarModule(_Lit):
     """A solar module's parameters, those of the whole."""
 
     model: Literal["solar module"]
-    cells: int = Field(ge=1, le=10_000, examples=[36])
+    cells: int = Field(strict=True, ge=1, le=10_000, examples=[36])
     substrings: tuple[Substring, ...] = Field(default=(Substring(),), min_length=1, max_length=100)
     bypass_diode: Bypass | None = None
 

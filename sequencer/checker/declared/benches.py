@@ -1,8 +1,8 @@
-"""What a recipe asks of its channels and lines, against a bench that is named.
+"""What a recipe asks of its channels, against a bench that is named.
 
-Knows of a bench only which channels and lines it has, what they can do, and which apertures, ranges
-and records they have. What an instrument bears is the worst case's matter, how the channels are
-wired that of another module.
+Knows of a bench only which channels it has, what they can do, and which apertures, ranges and
+records they have. What an instrument bears is the worst case's matter, how the channels are wired
+and what its digital lines can do that of other modules.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from grammar import tree
 from grammar.quantity import CURRENT, FREQUENCY, LINE_CYCLES, TIME, VOLTAGE, write
 from grammar.wording import listed, near
 from sequencer.checker.declared.declarations import CAPABILITIES
+from sequencer.checker.declared.lines_on_bench import check_lines
 from sequencer.checker.declared.wiring import check_joined, check_sensor
 from sequencer.checker.facts import PartFacts
 from sequencer.checker.naming.scope import Workings
@@ -30,8 +31,7 @@ def check_on_bench(work: Workings, steps: Sequence[tree.Step], bench: BenchFile)
     for part in work.checked.parts.values():
         _at_rest(work, part, bench)
     check_joined(work, bench)
-    for line in work.checked.recipe.digital:
-        _line_on_bench(work, line, bench)
+    check_lines(work, bench)
     for step in steps:
         if isinstance(step, tree.Setup):
             _setup_on_bench(work, step, bench)
@@ -88,18 +88,6 @@ def _at_rest(work: Workings, part: PartFacts, bench: BenchFile) -> None:
                 "take an instrument whose output opens",
             )
             return
-
-
-def _line_on_bench(work: Workings, node: tree.Digital, bench: BenchFile) -> None:
-    name = node.name.id
-    if name not in bench.digital:
-        wanted = near(name, bench.digital)
-        hint = f"describe [digital.{name}] in the bench file"
-        if wanted is not None:
-            hint = f"call it {wanted} here, or {hint}"
-        work.problems.error(
-            "bench-lacks-line", node.name.span, f"the bench has no digital line `{name}`", hint
-        )
 
 
 def _setup_on_bench(work: Workings, step: tree.Setup, bench: BenchFile) -> None:

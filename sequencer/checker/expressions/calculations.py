@@ -1,21 +1,19 @@
-"""Calls of calculations: what they answer and where that may stand, and what can't be computed yet.
+"""Calls of calculations: what they answer and where that may stand.
 
 Knows the table of signatures and how their answers are named; no numbers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from grammar import tree
-from grammar.diagnostic import Problem
 from grammar.quantity import Dimension
 from grammar.wording import listed, near
 from sequencer.checker.expressions import arguments
-from sequencer.checker.facts import UNKNOWN, Checked, TraceFacts, Type
+from sequencer.checker.facts import UNKNOWN, TraceFacts, Type
 from sequencer.checker.naming.scope import Definition
-from sequencer.checker.naming.walking import nodes_of
 
 if TYPE_CHECKING:
     from sequencer.analysis.signatures import Signature
@@ -148,35 +146,6 @@ def _no_result(expressions: Expressions, node: tree.Name) -> Type:
 def _answers_of(expressions: Expressions, definition: Definition) -> Mapping[str, Dimension]:
     assert isinstance(definition.node, tree.Result)
     return expressions.work.checked.answers[id(definition.node.value)]
-
-
-def not_computable(checked: Checked) -> list[Problem]:
-    """The calculations of a recipe that this version can't work out, a problem each.
-
-    For the start of a run and a dry run, before anything else: a recipe with such a line checks
-    without complaint, and its results would still be missing when the run has ended.
-    """
-    problems = []
-    for call in _calls(checked.recipe):
-        signature = _signature(call)
-        if signature is not None and not signature.computed:
-            problems.append(
-                Problem(
-                    "not-computable-yet",
-                    f"`{signature.name}` can't be worked out by this version: its arguments were "
-                    "checked, and nothing is wrong with them",
-                    call.span,
-                    checked.problems.source,
-                    "leave the line out for this run; the readings are on record all the same, "
-                    "and a later version can work it out from them",
-                    fault="tool",
-                )
-            )
-    return problems
-
-
-def _calls(recipe: tree.Recipe) -> Iterator[tree.Call]:
-    return (node for node in nodes_of(recipe.results) if isinstance(node, tree.Call))
 
 
 def _first_column(call: tree.Call) -> str:

@@ -69,14 +69,21 @@ class Envelope:
         self.met: dict[tuple[bool, bool, bool], Met] = {}
         self.single_pulses = False
         """Whether pulses without a period were met that only the pulsed envelope holds."""
-        self._sinks = any(r.direction != "source" for r in specification.continuous)
+        self._ways = {
+            way
+            for way in ("source", "sink")
+            if any(r.direction in (way, "both") for r in specification.continuous)
+        }
 
     def meet(self, part: Rated, p: Programmed, own: Own, train: Train | None) -> Iterator[Beyond]:
         """Keep what the instrument sees of a program, and give what it doesn't bear of it."""
-        seen = list(_seen(part, p, own)) if self._sinks else list(_sourced(p))
+        seen = list(_seen(part, p, own)) if "sink" in self._ways else list(_sourced(p))
         for corner in seen:
             self._keep(corner, train)
-        for corner in (*_programmed(p, self._sinks), *seen):
+        for corner in (*_programmed(p), *seen):
+            if corner.volts * corner.amperes != 0 and corner.way not in self._ways:
+                # One that can't go that way at all takes no current back, or gives none.
+                continue
             why = self._beyond(corner, train)
             if why:
                 yield Beyond(corner, why)
@@ -160,16 +167,12 @@ def _corner(
     return Corner(side, level, way, turned)
 
 
-def _programmed(p: Programmed, sinks: bool) -> Iterator[Corner]:
-    """The corners of level and limit, which an instrument must be able to hold to take them.
-
-    One that can't sink at all just takes no current back: that is no corner.
-    """
+def _programmed(p: Programmed) -> Iterator[Corner]:
+    """The corners of level and limit, which an instrument must be able to hold to take them."""
     for end in dict.fromkeys(p.level.interval):
         for side, value in _sides(p):
             way = "source" if end * side >= 0 else "sink"
-            if way == "source" or sinks:
-                yield _corner(p, end, side, way, (p.level, value))
+            yield _corner(p, end, side, way, (p.level, value))
 
 
 def _sourced(p: Programmed) -> Iterator[Corner]:

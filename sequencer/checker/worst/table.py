@@ -1,4 +1,4 @@
-"""The worst case drawn as a table for a terminal, and as plain data.
+"""The worst case drawn as a table for a terminal and a notebook, and as plain data.
 
 Knows how figures are written and nothing of how they came about.
 """
@@ -24,6 +24,7 @@ _DIGITS = {"energy": 3, "charge": 3}
 _GAP = 6
 _LEAST_GAP = 2
 _LEAST_ROOM = 12
+_SEEN = ["", "the instrument sees", "share", "of what it bears"]
 
 
 def render(worst: WorstCase, width: int = 80) -> str:
@@ -31,13 +32,7 @@ def render(worst: WorstCase, width: int = 80) -> str:
 
     Where a bench is named, a second one has what its instruments see.
     """
-    heads = ["", "worst on any path", "rating", "held by"]
-    if worst.with_bench:
-        heads.insert(3, "instrument")
-    lines = [heads]
-    for part in worst.parts:
-        lines += _lines(part, len(worst.parts) > 1, worst.with_bench)
-    drawn, start = _columns(lines, width, len("assumed"))
+    drawn, start = _columns([_heads(worst), *_rows(worst)], width, len("assumed"))
     lead = " " * start
     assumed = textwrap.wrap(
         "; ".join(worst.assumptions),
@@ -46,12 +41,37 @@ def render(worst: WorstCase, width: int = 80) -> str:
         subsequent_indent=lead,
         break_on_hyphens=False,
     )
-    seen = [cells for name, met in worst.instruments.items() for cells in _seen(name, met)]
-    second: list[str] = []
-    if seen:
-        heads = ["", "the instrument sees", "share", "of what it bears"]
-        second = ["", *_columns([heads, *seen], width, 0)[0]]
+    seen = _all_seen(worst)
+    second = ["", *_columns([_SEEN, *seen], width, 0)[0]] if seen else []
     return "\n".join([*drawn, *assumed, *second])
+
+
+def as_html(worst: WorstCase) -> str:
+    """The same for a notebook."""
+    from grammar import markup
+
+    seen = _all_seen(worst)
+    return "".join(
+        [
+            markup.table("The worst case", _heads(worst), _rows(worst)),
+            markup.paragraph(f"Assumed: {'; '.join(worst.assumptions)}."),
+            markup.table("The instruments", _SEEN, seen) if seen else "",
+        ]
+    )
+
+
+def _heads(worst: WorstCase) -> list[str]:
+    instrument = ["instrument"] if worst.with_bench else []
+    return ["", "worst on any path", "rating", *instrument, "held by"]
+
+
+def _rows(worst: WorstCase) -> list[list[str]]:
+    several = len(worst.parts) > 1
+    return [cells for part in worst.parts for cells in _lines(part, several, worst.with_bench)]
+
+
+def _all_seen(worst: WorstCase) -> list[list[str]]:
+    return [cells for name, met in worst.instruments.items() for cells in _seen(name, met)]
 
 
 def _columns(lines: list[list[str]], width: int, least: int) -> tuple[list[str], int]:
@@ -95,7 +115,7 @@ def _pulsed() -> type[PulsedRectangle]:
 
 
 def _corner(volts: float, amperes: float) -> str:
-    return f"{_outward('voltage', abs(volts), 1)} at {_outward('current', abs(amperes), 1)}"
+    return f"{outward('voltage', abs(volts), 1)} at {outward('current', abs(amperes), 1)}"
 
 
 def _at(rectangle: Rectangle) -> str:
@@ -153,16 +173,16 @@ def _worst(quantity: str, row: Row) -> str:
     assert row.rating is not None
     if math.isinf(row.low) or math.isinf(row.high):
         return "no bound"
-    high = _outward(quantity, row.high, 1)
+    high = outward(quantity, row.high, 1)
     if row.rating[0] == -math.inf:
         return f"up to {high}"
-    low = _outward(quantity, row.low, -1)
+    low = outward(quantity, row.low, -1)
     if row.rating[1] == math.inf:
         return f"at least {low}"
     return high if low == high else f"{low} … {high}"
 
 
-def _outward(quantity: str, value: float, side: int) -> str:
+def outward(quantity: str, value: float, side: int) -> str:
     """A bound in few digits that is never better than the bound itself.
 
     What rounding alone has added, in the ninth digit and beyond, is taken off first.

@@ -314,6 +314,9 @@ def test_setpoints_change_under_power_in_every_direction(
                 channel.switch(True)
             state = channel.read_back()
             assert state.setpoint == setpoint
+            # On its way a source that hears of a tighter limit first is elsewhere than one that
+            # hears of all at once; after 0.5 ms both are there.
+            opening.clock.wait_until(opening.clock.now() + 1e-3)
             readings.append((channel.measure(), state))
         seen.append(readings)
     for (reading, state), (expected, expected_state) in zip(seen[1], seen[0], strict=True):

@@ -54,6 +54,24 @@ def test_laws_undo_themselves() -> None:
         assert_undoes_itself(junction, VOLTAGES, (0.0, 1e-6, 1e-3, 1.0, 1e3, 1e9))
 
 
+def test_many_at_once_are_each_by_itself() -> None:
+    """To the bit: a sweep that is looked ahead over has to be the one that is measured."""
+    draw = random.Random(2)
+    plain = [
+        Junction(
+            10 ** draw.uniform(-15, -5), 0.0257 * draw.uniform(1, 2), draw.choice([0, 0.05, 5])
+        )
+        for _ in range(50)
+    ]
+    voltages = np.array([*VOLTAGES, *(draw.uniform(-2, 2) for _ in range(100))])
+    for junction in [*plain, *junctions()]:
+        for resistance in (0.0, 1e-3, 1.0, 1e6):
+            for several in (voltages, np.abs(voltages)):
+                found = junction.currents_through(several, resistance)
+                each = [junction.current_through(v, resistance) for v in several.tolist()]
+                assert found.tobytes() == np.array(each).tobytes()
+
+
 def test_both_ways_are_alike() -> None:
     junction = Junction(1e-8, 0.03, 0.1, Knee(12.0, 1e-3, 0.04), both=True)
     for voltage in VOLTAGES:

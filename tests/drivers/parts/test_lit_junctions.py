@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from drivers.simulated.parts.bypass import BypassDiode, Bypassed, HeldBypassed
+from drivers.simulated.parts.bypass import BypassDiode, Bypassed, HeldBypassed, HeldChain
 from drivers.simulated.parts.chain import Chain, Section
 from drivers.simulated.parts.lit_junction import LitJunction, across_junction
 from drivers.simulated.parts.ohmic import Ohmic
@@ -111,6 +111,41 @@ def test_what_a_bypass_diode_is_for() -> None:
     assert abs(without) < 1e-8
     drop = 0.03 * math.log1p(-with_it / 1e-6)
     assert with_it == pytest.approx(lit.current_through(5.0 + drop, 0.0), rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_held_in_series(seed: int) -> None:
+    """All at once they come to what the bracketed root of any chain comes to."""
+    draw = random.Random(seed)
+    diode = BypassDiode(10 ** draw.uniform(-9, -5), draw.uniform(0.025, 0.05))
+    held = [
+        HeldBypassed(draw.uniform(-1, 10), 10 ** draw.uniform(-3, 0), diode)
+        for _ in range(draw.randint(2, 5))
+    ]
+    chain, any_chain = HeldChain(held), Chain(held)
+    driving = sum(abs(section.u) for section in held)
+    ohms = sum(section.resistance for section in held)
+    for voltage in [*VOLTAGES, *(draw.uniform(-3, driving + 3) for _ in range(20))]:
+        for resistance in RESISTANCES:
+            current = chain.current_through(voltage, resistance)
+            expected = any_chain.current_through(voltage, resistance)
+            # By the voltage that the difference would need, beside the largest there is.
+            slope = resistance + sum(section.voltage_and_slope(expected)[1] for section in held)
+            largest = abs(voltage) + driving + abs(expected) * (resistance + ohms)
+            assert abs(current - expected) * slope <= 1e-13 * largest, (voltage, resistance)
+
+
+def test_held_in_series_rarely_need_a_bracket(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What makes them fast: a module in part shade, swept from short circuit to beyond open."""
+    diode = BypassDiode(2e-6, 0.027)
+    chain = HeldChain([HeldBypassed(u, 0.117, diode) for u in (7.2, 3.1, 7.2)])
+
+    def bracketed(*_: object) -> float:
+        raise AssertionError("Newton's method didn't come to an end")
+
+    monkeypatch.setattr(Chain, "current_through", bracketed)
+    for step in range(200):
+        chain.current_through(0.12 * step, 0.02)
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -133,7 +133,7 @@ def test_the_network_of_an_insulator_is_its_differential_equation() -> None:
 def test_johnson_noise_is_that_of_the_resistance() -> None:
     part = part_of(insulator.EXAMPLE)
     assert isinstance(part, Insulator)
-    assert part.johnson_ohms == 100e9
+    assert part.noise("") == (100e9, 10.0, 0.0)
 
 
 def test_copper() -> None:
@@ -249,14 +249,14 @@ def test_copper() -> None:
             pump.EXAMPLE,
             'full = "4.5 V"',
             'full = "0.5 V"',
-            "26:1: error: “parts.pump.sensor” says 0.5 V at no pressure and at full pressure "
+            "27:1: error: “parts.pump.sensor” says 0.5 V at no pressure and at full pressure "
             'alike: “zero” and “full” must differ, as in "0.5 V" and "4.5 V" [bench-value]',
         ),
         (
             pump.EXAMPLE,
             'highest = "4.8 V"',
             'highest = "4.4 V"',
-            "26:1: error: “parts.pump.sensor” can't say 0.5 V to 4.5 V: “lowest” must not be above "
+            "27:1: error: “parts.pump.sensor” can't say 0.5 V to 4.5 V: “lowest” must not be above "
             "the smaller of “zero” and “full”, “highest” not below the larger [bench-value]",
         ),
         (

@@ -11,7 +11,7 @@ import pytest
 
 from drivers.bench import Bench
 from sequencer.engine.ending import Outcome
-from sequencer.record import to_csv
+from sequencer.record import export_run
 from tests.sequencer.engine.bench_of import Ran, dry
 from tests.sequencer.engine.scripted import Scripted, pulsing_bench, scripted
 
@@ -255,7 +255,7 @@ def test_a_capture_is_exported_like_any_trace(tmp_path: Path) -> None:
         "            wait 1 ms\n",
         tmp_path,
     )
-    to_csv(ran.record, tmp_path / "w.csv", "w")
+    export_run(ran.record, tmp_path / "w.csv", "csv", "w")
     lines = (tmp_path / "w.csv").read_text("utf-8-sig").splitlines()
     table = [line.split(",") for line in lines if not line.startswith(("#", '"#'))]
     assert table[0][:4] == ["time (s)", "k", "smu.voltage (V)", "smu.current (A)"]

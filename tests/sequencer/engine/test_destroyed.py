@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -36,9 +37,9 @@ pulse_failure_energy = "{bears}"
 """
 
 
-def ran(folder: Path, clause: str, bears: str) -> api.Finished:
+def ran(folder: Path, clause: str, bears: str, text: str = RECIPE) -> api.Finished:
     recipe, bench = folder / "strong.recipe", folder / "strong.bench.toml"
-    recipe.write_text(RECIPE.format(clause=clause), encoding="utf-8")
+    recipe.write_text(text.format(clause=clause), encoding="utf-8")
     bench.write_text(BENCH.format(bears=bears), encoding="utf-8")
     return api.dry_run(recipe, bench, ideal=True, store=folder / "store", tell=lambda words: None)
 
@@ -71,3 +72,21 @@ def test_the_moment_is_exact(tmp_path: Path, clause: str) -> None:
         (event,) = [e for e in kept.events() if e.kind == "destroyed"]
         (pulse,) = [step for step in kept.steps() if step.text.startswith("pulse")]
     assert event.time - pulse.start == pytest.approx(0.1 * 4.7 / 900, abs=2e-6)
+
+
+AFTER = RECIPE[RECIPE.index("    wait 2 s") :]
+
+
+@pytest.mark.parametrize("after", ["", "    wait 100 ms\n", "    measure smu into after\n", AFTER])
+@pytest.mark.parametrize("clause", ["", ", may be destroyed"])
+def test_it_is_told_however_soon_the_run_is_over(tmp_path: Path, clause: str, after: str) -> None:
+    """With its time, and with the line in which it happened, not that in which it was heard of."""
+    ending = ran(tmp_path, clause, "100 mJ", RECIPE.replace(AFTER, after)).ending
+    outcome, begins = (
+        (Outcome.FINISHED, "film was destroyed, as it may be: ")
+        if clause
+        else (Outcome.FAILED, "film: ")
+    )
+    assert (ending.outcome, ending.line) == (outcome, 0 if clause else 12)
+    assert ending.reason.startswith(f"{begins}the element opened by a punctured spot: ")
+    assert re.search(r", and was at 73 °C; at [\d.]+ ms, line 12$", ending.reason)

@@ -14,7 +14,7 @@ from drivers.channel import Acquisition
 from drivers.sensed_channel import SensedChannel
 from drivers.simulated.served.serve import Server
 from sequencer.engine.ending import Outcome
-from sequencer.record.export import to_csv
+from sequencer.record.export import export_run
 from sequencer.record.rows import CHANNEL_COLUMNS
 from sequencer.report.following import Following
 from sequencer.report.words import reading
@@ -253,11 +253,11 @@ def test_what_was_measured_stays_on_record(tmp_path: Path) -> None:
     assert "skin.temperature" in trace.columns
     assert "smu.temperature" not in trace.columns
     path = tmp_path / "log.csv"
-    to_csv(ran.record, path, "log")
+    export_run(ran.record, path, "csv", "log")
     lines = path.read_text("utf-8-sig").splitlines()
     header = next(line for line in lines if line.startswith("time (s)"))
     assert "skin.temperature (K)" in header
-    to_csv(ran.record, path)
+    export_run(ran.record, path, "csv")
     lines = path.read_text("utf-8-sig").splitlines()
     table = lines[next(k for k, line in enumerate(lines) if line.startswith("time (s)")) :]
     assert len(table) > 100

@@ -130,10 +130,12 @@ def test_random_sweeps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     taken: Counter[str] = Counter()
     take = Series.take
 
-    def counted(series: Series, k: int, setpoints: Any) -> int:
-        count = take(series, k, setpoints)
+    def counted(series: Series, k: int) -> int:
+        count = take(series, k)
         taken["levels"] += count
-        taken["whole" if count and k + count == len(setpoints) else "cut" if count else "none"] += 1
+        taken[
+            "whole" if count and k + count == len(series.levels) else "cut" if count else "none"
+        ] += 1
         return count
 
     monkeypatch.setattr(Series, "take", counted)
