@@ -74,6 +74,15 @@ class Problem(NamedTuple):
             return self.source.name
         return f"{self.source.name}:{self.span.line}:{self.span.column}"
 
+    def __repr__(self) -> str:
+        return draw_short(self)
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows it: as a terminal does."""
+        from grammar.markup import verbatim
+
+        return verbatim(draw(self))
+
 
 class Problems:
     """Problems of one source, gathered in the order they are found; each place and slug once."""
@@ -137,6 +146,24 @@ class Problems:
     def has_errors(self) -> bool:
         """True where at least one problem is more than a warning."""
         return any(p.severity == "error" for p in self.found)
+
+    @property
+    def summary(self) -> str:
+        """How many there are, in words: "2 errors and 1 warning"."""
+        errors = sum(p.severity == "error" for p in self.found)
+        counts = ((errors, "error"), (len(self.found) - errors, "warning"))
+        said = [f"{n} {word}" + ("s" if n > 1 else "") for n, word in counts if n]
+        return " and ".join(said) or "no problem"
+
+    def __repr__(self) -> str:
+        return f"Problems({self.source.name!r}, {self.summary})"
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows them: each as a terminal does, and how many there are."""
+        from grammar.markup import paragraph, verbatim
+
+        drawn = "\n\n".join(draw(problem) for problem in self)
+        return (verbatim(drawn) if drawn else "") + paragraph(f"{self.source.name}: {self.summary}")
 
 
 def draw(problem: Problem, width: int = 80) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["check", "dry_run", "load", "open_record", "run"]
+__all__ = ["Refused", "check", "dry_run", "load", "open_record", "run"]
 
 
 def __getattr__(name: str) -> Any:

@@ -1,19 +1,21 @@
 """The commands as functions: load, check, dry_run, run, open_record. No terminal, no arguments.
 
-A notebook that calls these does what the command line does; both are thin over this module.
+A notebook that calls these does what the command line does; both are thin over this module. What
+they give shows itself there. `PYTHON.md` beside this file tells it with examples.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from grammar import tree
-from grammar.diagnostic import Problems
+from grammar.diagnostic import Problems, draw
 from grammar.parse import parse
-from grammar.quantity import Quantity, read, write
+from grammar.quantity import Quantity, UnitError, read, write
 from sequencer import shipped
 from sequencer.checker import Checked
 from sequencer.checker import check as check_tree
@@ -25,11 +27,12 @@ if TYPE_CHECKING:
     from sequencer.engine.ending import Ending
     from sequencer.engine.run import Beat, Person
     from sequencer.engine.runner import Runner
-    from sequencer.record import Store
+    from sequencer.record import ResultRow, Run, Store
+    from sequencer.record.trace import Trace
     from sequencer.spread.summary import Summary
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Loaded:
     """A recipe that was read: where from, its text, its tree, and the problems of its text."""
 
@@ -38,12 +41,23 @@ class Loaded:
     recipe: tree.Recipe
     problems: Problems
 
+    def __repr__(self) -> str:
+        return f"Loaded({self.problems.source.name!r}, {self.problems.summary})"
 
-@dataclass(frozen=True)
+    def _repr_html_(self) -> str:
+        """How a notebook shows it: its title, its text, what is wrong with that."""
+        from grammar.markup import paragraph, verbatim
+
+        title = paragraph(self.recipe.title, heading=True)
+        return title + verbatim(self.text) + self.problems._repr_html_()
+
+
+@dataclass(frozen=True, repr=False)
 class Finished:
     """A run that ended: its record's id, its ending, its results in the recipe's order.
 
-    `left` is the voltage (V) last seen on each channel's terminals with the output off.
+    `left` is the voltage (V) last seen on each channel's terminals with the output off. What was
+    read is in its record: `trace` and `result` take it from there.
     """
 
     id: str
@@ -58,16 +72,43 @@ class Finished:
         code = self.ending.outcome.exit_code
         return 1 if code == 0 and not all(r.is_satisfied for r in self.results) else code
 
+    def trace(self, name: str) -> Trace:
+        """A trace of its record, as arrays. Raises StoreError."""
+        with self._record() as run:
+            return run.trace(name)
+
+    def result(self, name: str) -> ResultRow:
+        """A result of its record, as `Run.result` gives it. Raises StoreError."""
+        with self._record() as run:
+            return run.result(name)
+
+    @contextmanager
+    def _record(self) -> Iterator[Run]:
+        with open_record(self.store) as store:
+            yield store.run(self.id)
+
+    def __repr__(self) -> str:
+        return f"Finished({self.id!r}, {self.ending.outcome.word}, exit code {self.exit_code})"
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows it: as its record."""
+        with self._record() as run:
+            return run._repr_html_()
+
 
 class Refused(Exception):
-    """The recipe or the bench does not check; `problems` says why, all at once."""
+    """The recipe or the bench does not check; `problems` says why, all at once.
+
+    As a text it is what the command line shows.
+    """
 
     def __init__(self, problems: list[Problems]) -> None:
         self.problems = problems
-        found = [p for gathered in problems for p in gathered if p.severity == "error"]
-        first = f"{found[0].place}: {found[0].message}" if found else "it does not check"
-        more = f", and {len(found) - 1} more" if len(found) > 1 else ""
-        super().__init__(first + more)
+        super().__init__("\n\n".join(draw(p) for gathered in problems for p in gathered))
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows it, where it is caught."""
+        return "".join(gathered._repr_html_() for gathered in self.problems)
 
 
 def load(source: str | Path) -> Loaded:
@@ -92,11 +133,14 @@ def load_bench(source: str | Path) -> BenchFile:
 
 
 def quantities(given: Mapping[str, str | Quantity] | None) -> dict[str, Quantity]:
-    """Values by name, read where they are written ("2.5 V"). Raises UnitError."""
-    return {
-        name: value if isinstance(value, Quantity) else read(value)
-        for name, value in (given or {}).items()
-    }
+    """Values by name, read where they are written ("2.5 V"). Raises UnitError that names it."""
+    values = {}
+    for name, value in (given or {}).items():
+        try:
+            values[name] = value if isinstance(value, Quantity) else read(value)
+        except UnitError as error:
+            raise UnitError(f"{name} = {value}: {error}") from None
+    return values
 
 
 def check(
@@ -137,9 +181,10 @@ def dry_run(
     Without `bench` the one beside the recipe is taken. `answers` are what `ask` is answered with,
     by name, in place of the middle of its span; `faults` are rehearsed on the way, each as
     [CHANNEL:]KIND[@TIME]; `runner_of` is as in `perform`. Raises Refused where something does not
-    check, BenchFileError where there is no such fault.
+    check, BenchFileError where there is no such fault, or nothing would come of it.
     """
     from drivers.bench import open_simulated
+    from drivers.simulated.rehearsal import refuse_idle
 
     loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
     if bench is None:
@@ -152,6 +197,7 @@ def dry_run(
         raise Refused([checked.problems])
     channels = [channel.name.id for channel in checked.recipe.channels]
     lines = [name for name in checked.digital if name in file.digital]
+    refuse_idle(faults, {name: _senses_remotely(checked, file, name) for name in channels})
     opened = open_simulated(
         file, channels=channels, lines=lines, seed=seed, ideal=ideal, faults=faults
     )
@@ -163,6 +209,14 @@ def dry_run(
         )  # fmt: skip
     finally:
         opened.close()
+
+
+def _senses_remotely(checked: Checked, file: BenchFile, channel: str) -> bool:
+    """Whether a channel senses at its part: as the recipe declares it, or as its sensor needs."""
+    sensor = file.sensors.get(channel)
+    if sensor is None:
+        return checked.channels[channel].can("remote sense")
+    return sensor.excited is not None and sensor.excited.wires > 2
 
 
 def spread(
@@ -336,14 +390,10 @@ def _runner() -> Callable[..., Runner]:
 def refuse_what_can_not_run(
     checked: Checked, bench: Bench, nobody_answers: bool, answers: Collection[str]
 ) -> None:
-    """What bench or person can't do, and results that can't be worked out. Raises Refused."""
-    from sequencer.checker.expressions.calculations import not_computable
+    """What bench or person can't do. Raises Refused."""
     from sequencer.engine.refusals import refusals
 
-    found = [
-        *refusals(checked, bench, nobody_answers=nobody_answers, answers=answers),
-        *not_computable(checked),
-    ]
+    found = refusals(checked, bench, nobody_answers=nobody_answers, answers=answers)
     if found:
         raise Refused([Problems(checked.problems.source, found=found)])
 
@@ -361,7 +411,11 @@ def _without_results(ending: Ending, error: Exception) -> Ending:
 
 
 def open_record(path: str | Path | None = None) -> Store:
-    """The store of records: the user's own, or the one at a path."""
+    """The store of records: the user's own, or the one at a path. Raises StoreError.
+
+    `find()` gives its newest run, `find("2026-03-14-001")` a certain one, whose `trace`, `result`
+    and `export` give what it holds. Close it, or use it in a `with`.
+    """
     from sequencer.record import open_record as open_to_read
 
     return open_to_read(path)

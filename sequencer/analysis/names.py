@@ -68,4 +68,6 @@ def columns_of_results(recipe: tree.Recipe) -> Mapping[str, Column]:
 
 def column_of_line(node: tree.Expression, known: Mapping[str, Column]) -> Column | None:
     """The column that an expression has rows by, through the results that it rests on."""
+    if not known:
+        return None
     return next((known[name] for name in names_in(node) if name in known), None)

@@ -125,10 +125,10 @@ class _Evaluation:
         values = self._values
         values.calls[line.name.id] = call
         values.methods = []
-        text, verdict, reason = "", "", ""
+        text, verdict, reason, trace = "", "", "", None
         try:
-            rows = len(values.trace(call).columns["time"])
-            text = f"a trace of {_counted(rows, 'row')}"
+            trace = values.trace(call)
+            text = f"a trace of {_counted(len(trace.columns['time']), 'row')}"
         except Missing as missing:
             verdict, reason = missing.verdict, missing.reason
         return Outcome(
@@ -140,6 +140,7 @@ class _Evaluation:
             method=self._methods(),
             reason=reason,
             span=line.span,
+            trace=trace,
         )
 
     def _names(self, node: tree.Expression) -> tuple[str, ...]:

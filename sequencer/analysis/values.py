@@ -31,6 +31,14 @@ class SettingInForce(Protocol):
         """The value in force (SI)."""
 
 
+class PartDeclared(Protocol):
+    """A part with what is said of it beside its ratings."""
+
+    @property
+    def facts(self) -> Mapping[str, float | str]:
+        """The facts by their words in the recipe, as "in series"; values in SI."""
+
+
 class ProblemsOfSource(Protocol):
     """What was gathered of a text, with the text."""
 
@@ -52,6 +60,10 @@ class CheckedRecipe(Protocol):
     @property
     def settings(self) -> Mapping[str, SettingInForce]:
         """The settings by name."""
+
+    @property
+    def parts(self) -> Mapping[str, PartDeclared]:
+        """The parts by name."""
 
     @property
     def dimensions(self) -> Mapping[int, Dimension]:
@@ -109,6 +121,7 @@ class Values(Arithmetic):
         self.columns = columns
         self._known = checked.columns
         self._settings = checked.settings
+        self._parts = checked.parts
         self._source = checked.problems.source
         self._traces = traces
         self._values = values
@@ -148,10 +161,20 @@ class Values(Arithmetic):
                 found += self._traces_behind(list(names_in(self.calls[name])))
         return found
 
-    def several(self, call: tree.Call) -> Mapping[str, float]:
-        """The answers of a calculation that has several. Raises Missing where there are none."""
-        values: Mapping[str, float] = self._called(call).values
-        return values
+    def several(self, call: tree.Call) -> Answers:
+        """The answers of a calculation that has several, some of them refused by themselves.
+
+        Raises Missing where there are none.
+        """
+        found = self._called(call)
+        signature = signature_of(call)
+        assert signature is not None
+        return {
+            name: Missing(NOT_WORKED_OUT, f"`{self.written(call)}`: {found.refused[name]}")
+            if name in found.refused
+            else found.values[name]
+            for name in signature.answers
+        }
 
     def trace(self, node: tree.Expression) -> Trace:
         """The trace that an expression stands for, its rows of the present group. Raises Missing
@@ -201,8 +224,11 @@ class Values(Arithmetic):
         return value
 
     def answer(self, node: tree.Member) -> float:
-        """One answer of an earlier result that has several."""
-        return self._of_result(node.base.id, node.field.id)
+        """One answer of an earlier result that has several, or a fact of a part."""
+        base, field = node.base.id, node.field.id
+        if base in self._parts:
+            return float(self._parts[base].facts[field.replace("_", " ")])
+        return self._of_result(base, field)
 
     def _of_result(self, name: str, answer: str) -> float:
         key = self.group.key if self.group is not None and name in self.columns else None
@@ -230,8 +256,6 @@ class Values(Arithmetic):
 
         signature = signature_of(node)
         assert signature is not None
-        if not signature.computed:
-            raise Missing(NOT_WORKED_OUT, f"`{signature.name}` can't be worked out by this version")
         arguments = {p.name: self._argument(value, p) for p, value in arguments_of(node, signature)}
         calculation = CALCULATIONS[signature.name]
         try:

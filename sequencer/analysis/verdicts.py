@@ -7,10 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from grammar.diagnostic import NOWHERE, Span
 from grammar.quantity import PLAIN, Dimension
+
+if TYPE_CHECKING:
+    from sequencer.analysis.calculations import Trace
 
 MET = "met"
 NOT_MET = "not met"
@@ -47,7 +50,7 @@ class Outcome:
     none; `text` is the value as shown, or the expectation as written. `verdict` is empty for a
     result that has a value. `method` is what the number depends on, `reason` why there is no value,
     or what the verdict rests on. A line that is grouped by a column (`each`) or has several answers
-    has `rows` in place of a value, and a `text` that counts them.
+    has `rows` in place of a value, and a `text` that counts them. One that is a trace has that.
     """
 
     name: str
@@ -62,6 +65,7 @@ class Outcome:
     span: Span = NOWHERE
     each: str = ""
     rows: tuple[Row, ...] = ()
+    trace: Trace | None = None
 
     @property
     def is_expectation(self) -> bool:

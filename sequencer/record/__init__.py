@@ -1,6 +1,6 @@
 """The record of runs: one store file, written while a run goes on, read at any time by anybody."""
 
-from sequencer.record.export import to_csv
+from sequencer.record.export import export_run
 from sequencer.record.failures import StoreError
 from sequencer.record.reader import Run
 from sequencer.record.rows import GuardRow, PlotRow, ResultRow, RunInfo, RunRow
@@ -20,6 +20,6 @@ __all__ = [
     "StoreError",
     "StreamWriter",
     "default_path",
+    "export_run",
     "open_record",
-    "to_csv",
 ]

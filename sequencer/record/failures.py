@@ -19,6 +19,8 @@ class StoreError(Exception):
         self.message = message
         self.advice = advice
         self.fault = fault
+        if advice:
+            self.add_note(advice)  # a traceback shows it beneath the message
 
 
 _ADVICE = {
@@ -49,3 +51,11 @@ def telling(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise store_failed(path, error) from error
+
+
+def missing_package(what: str, package: str) -> StoreError:
+    """Something needs a package that comes with the extra `frames` alone."""
+    return StoreError(
+        f"{what} needs the package {package}, which isn't installed",
+        "`pip install 'fusewire[frames]'` installs it",
+    )

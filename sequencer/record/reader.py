@@ -107,6 +107,28 @@ class Run:
             for sequence, *line in lines
         ]
 
+    def result(self, name: str) -> ResultRow:
+        """A result by its name, one of several answers by "NAME.answer".
+
+        `value` (also by `float`) is in SI, in the unit `si_unit`; `text` is how it is shown. Raises
+        StoreError that names the results there are.
+        """
+        base, _, answer = name.partition(".")
+        lines = [line for line in self.results() if line.name]
+        for line in lines:
+            rows = [row for row in line.rows if row.answer == answer and row.key is None]
+            if line.name == base and not answer:
+                return line
+            if line.name == base and rows:
+                return ResultRow(name, *rows[0][3:5], line.title, *rows[0][5:])
+        names = [
+            f"{line.name}.{row.answer}" if row.answer and row.key is None else line.name
+            for line in lines
+            for row in line.rows or (Row(None, "", "", None),)
+        ]
+        known = ", ".join(dict.fromkeys(names)) or "none at all"
+        raise StoreError(f"the run has no result “{name}”", f"it has {known}")
+
     def plots(self) -> list[PlotRow]:
         """The plots that the recipe asks for, in its order."""
         rows = self._since_2(
@@ -152,6 +174,22 @@ class Run:
         from sequencer.record.trace import read_trace
 
         return read_trace(self, name)
+
+    def __repr__(self) -> str:
+        meta = self.meta
+        return f"Run({meta.id!r}, {meta.mode}, {meta.outcome or 'still running'}: {meta.title!r})"
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows it: which it is, how it ended, its results."""
+        from sequencer.record.notebook import run_as_html
+
+        return run_as_html(self)
+
+    def export(self, path: str | Path, to: str = "", trace: str | None = None) -> None:
+        """Write the run, or one of its traces, to a file: see `sequencer.record.export`."""
+        from sequencer.record.export import export_run
+
+        export_run(self, path, to, trace)
 
     def trace_row(self, name: str) -> TraceRow:
         """Which readings a trace is made of. Raises StoreError that names the traces there are."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple
 
 from drivers.sensed import SENSED, difference
+from grammar.quantity import UnitError, read_unit
 from sequencer.analysis.verdicts import Row
 
 # What the stream of a channel holds of each reading besides its time, in the order of a trace's
@@ -43,6 +44,14 @@ def capture_stream(trace: str) -> str:
 def extra_stream(trace: str) -> str:
     """The name of the stream that holds a trace's loop variables and further columns."""
     return f"trace:{trace}"
+
+
+RESULT = "result:"
+
+
+def result_stream(name: str) -> str:
+    """The name of the stream that holds a result that is a trace, where a plot asks for it."""
+    return f"{RESULT}{name}"
 
 
 @dataclass(frozen=True)
@@ -97,9 +106,44 @@ class ResultRow(NamedTuple):
     each: str = ""
     rows: tuple[Row, ...] = ()
 
+    @property
+    def si_unit(self) -> str:
+        """The SI unit of its value, empty for a plain number and where there is no value."""
+        return si_unit(self.value, self.text)
+
+    def __float__(self) -> float:
+        """Its value in SI. Raises ValueError that says why there is none."""
+        if self.value is None:
+            raise ValueError(f"{self!r} is no single number")
+        return self.value
+
+    def __repr__(self) -> str:
+        said = self.verdict or self.text
+        words = f"{self.name} = {said}" if self.name else f"expect {self.text}: {said}"
+        return ", ".join(filter(None, (words, self.method, self.reason)))
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows it."""
+        from sequencer.record.notebook import results_as_html
+
+        return results_as_html(self.title or self.name, [self])
+
     def as_data(self) -> dict[str, Any]:
         """The same as plain data: what `--json` gives."""
-        return {**self._asdict(), "rows": [row._asdict() for row in self.rows]}
+        rows = [{**row._asdict(), "si_unit": si_unit(row.value, row.text)} for row in self.rows]
+        return {**self._asdict(), "si_unit": self.si_unit, "rows": rows}
+
+
+def si_unit(value: float | None, text: str) -> str:
+    """The SI unit of a value, from how it is written for a person: "F" for "350 mF"."""
+    number, _, unit = text.rpartition(" ")
+    if value is None or not number:
+        return ""
+    try:
+        dimension = read_unit(unit).dimension
+    except UnitError:
+        return unit  # a product of base units, which nobody reads and no prefix is written before
+    return "K" if dimension.point else dimension.unit
 
 
 class PlotRow(NamedTuple):

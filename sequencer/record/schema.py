@@ -87,8 +87,8 @@ TABLES = (
     Table(
         "stream",
         "One row a table of numbers: the readings of a channel (named like it), the further "
-        "columns of a trace (named `trace:NAME`), or the samples of its captures "
-        "(`capture:NAME`).",
+        "columns of a trace (named `trace:NAME`), the samples of its captures (`capture:NAME`), or "
+        "a result that is a trace and is plotted (`result:NAME`).",
         (
             Column("key", "INTEGER PRIMARY KEY", "number of the stream in this store"),
             _RUN,

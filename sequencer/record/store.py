@@ -23,6 +23,7 @@ from sequencer.record.writer import MERGE_FRAMES, RunWriter, begin_run, settle
 PATIENCE_S = 10.0  # for another process that writes to the same store
 # A run on a bench is blind while it waits for the store; others hold it for milliseconds.
 LIVE_PATIENCE_S = 0.5
+NAMED = 5  # of several runs that are meant, the newest
 
 
 def default_path() -> Path:
@@ -135,6 +136,28 @@ class Store:
             f"there is no run “{run_id}” in {self.path}",
             f"did you mean {' or '.join(near)}?" if near else f"it holds {len(known)} runs",
         )
+
+    def find(self, given: str = "last") -> Run:
+        """A run by its id, a unique beginning of one, or "last". Raises StoreError."""
+        rows = self.runs()
+        if given == "last" and not rows:
+            raise StoreError(f"no run is on record yet in {self.path}")
+        if given == "last":
+            return self.run(rows[-1].id)
+        found = [row.id for row in rows if given and row.id.startswith(given)]
+        if len(found) > 1 and given not in found:
+            named = ("… " if len(found) > NAMED else "") + ", ".join(found[-NAMED:])
+            raise StoreError(f"{given} begins {len(found)} runs: {named}", "name one of them whole")
+        return self.run(found[0] if len(found) == 1 else given)
+
+    def __repr__(self) -> str:
+        return f"Store({str(self.path)!r}, {len(self.runs())} runs)"
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows it: a list of its runs."""
+        from sequencer.record.notebook import store_as_html
+
+        return store_as_html(str(self.path), self.runs())
 
     def close(self) -> None:
         """Let go of the file; runs being written have connections of their own."""

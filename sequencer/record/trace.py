@@ -1,27 +1,23 @@
-"""A trace as a table of numpy arrays, put together from the streams of its channels.
+"""A trace as a table of numpy arrays, or as a frame of pandas.
 
-The readings of a channel that belong to a trace carry its number; the k-th of each channel make its
-row k. The module knows no recipe and no calculation.
+The module knows no recipe and no calculation.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
-from sequencer.record.rows import QUANTITIES, Stream, TraceRow, capture_stream, extra_stream
+from sequencer.record.failures import missing_package
+from sequencer.record.tables import Column, full_name, table_of_trace
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from sequencer.record.reader import Run
 
 
-Column = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Trace:
     """A table of one length throughout.
 
@@ -30,14 +26,53 @@ class Trace:
     (V), current (A), power (W, the product of the two), limited (1 where the limit was in control),
     level (V or A, as sourced), charge (C), energy (J), voltage_range (V), current_range (A), and of
     a channel that reads a sensor its quantity (SI). A place that has no value holds NaN. The rows
-    of a capture are its samples, at their own times.
+    of a capture are its samples, at their own times. `units` has the unit of each column.
     """
 
     name: str
     columns: dict[str, Column]
+    units: dict[str, str] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.columns["time"])
+
+    def __getitem__(self, column: str) -> Column:
+        """A column, shape (rows,); a quantity alone means the only column of that quantity.
+
+        Raises StoreError that names the columns there are.
+        """
+        return self.columns[full_name(self.name, column, self.columns)]
+
+    def frame(self, index: str | None = "time") -> pd.DataFrame:
+        """The same as a frame of pandas, float64.
+
+        Args:
+            index: the column that the rows go by; None for their numbers from 0.
+
+        Returns:
+            A frame whose `attrs` has "trace" (the name) and "units" (of each column, by name).
+
+        Raises:
+            StoreError: pandas isn't installed; or there is no such column, or several.
+        """
+        try:
+            import pandas as pd
+        except ImportError as error:
+            raise missing_package("a frame", "pandas") from error
+        table = pd.DataFrame(self.columns)
+        if index is not None:
+            table = table.set_index(full_name(self.name, index, self.columns))
+        table.attrs = {"trace": self.name, "units": dict(self.units)}
+        return table
+
+    def _repr_html_(self) -> str:
+        """How a notebook shows it: its columns, their units, what they span."""
+        from sequencer.record.notebook import trace_as_html
+
+        return trace_as_html(self)
+
+    def __repr__(self) -> str:
+        return f"Trace({self.name!r}, {len(self)} rows of {', '.join(self.columns)})"
 
 
 def read_trace(run: Run, name: str) -> Trace:
@@ -45,51 +80,5 @@ def read_trace(run: Run, name: str) -> Trace:
 
     Where a run was cut off between the channels of a row, that row is left out.
     """
-    found = run.trace_row(name)
-    streams = run.streams()
-    if capture_stream(name) in streams:
-        return _read_capture(run, found)
-    empty = np.empty(0)
-    columns = {"time": empty}
-    if found.extra:
-        extra = extra_stream(name)
-        own = run.columns(extra, ("time", *found.extra)) if extra in streams else {}
-        columns = {key: own.get(key, empty) for key in ("time", *found.extra)}
-    for place, channel in enumerate(found.channels):
-        stream = streams.get(channel)
-        own = _readings(run, stream, found.number) if stream is not None else {}
-        if place == 0:
-            columns["time"] = own.get("time", empty)
-        names = stream.quantities if stream is not None else QUANTITIES
-        columns |= _of_channel(channel, {key: own.get(key, empty) for key in names})
-    rows = min(len(column) for column in columns.values())
-    return Trace(name, {key: column[:rows] for key, column in columns.items()})
-
-
-def _of_channel(channel: str, own: dict[str, Column]) -> dict[str, Column]:
-    """A channel's quantities under their names in a trace, the power among them."""
-    columns = {f"{channel}.{key}": own[key] for key in own}
-    with np.errstate(invalid="ignore"):  # over range times nothing is no number
-        columns[f"{channel}.power"] = own["voltage"] * own["current"]
-    return columns
-
-
-def _read_capture(run: Run, found: TraceRow) -> Trace:
-    (channel,) = found.channels
-    own = run.columns(capture_stream(found.name))
-    columns = {key: own[key] for key in ("time", *found.extra)}
-    return Trace(found.name, columns | _of_channel(channel, {key: own[key] for key in QUANTITIES}))
-
-
-def _readings(run: Run, stream: Stream, number: int) -> dict[str, Column]:
-    names = ("trace", "time", *stream.quantities)
-    kept: list[list[Column]] = [[] for _ in names]
-    for block in run.blocks(stream, names):
-        arrays = [np.frombuffer(column) for column in block]
-        mine = arrays[0] == number
-        for parts, values in zip(kept, arrays, strict=True):
-            parts.append(values[mine])
-    return {
-        name: np.concatenate(parts or [np.empty(0)])
-        for name, parts in zip(names, kept, strict=True)
-    }
+    table = table_of_trace(run, name)
+    return Trace(name, table.read(), table.units)

@@ -12,10 +12,11 @@ from typing import NamedTuple
 
 
 class Cost(NamedTuple):
-    """One finished process: wall time (s), peak memory (bytes)."""
+    """One finished process: wall time (s), peak memory (bytes), processor time (s)."""
 
     seconds: float
     peak: int
+    busy: float
 
 
 def whole(command: Sequence[str], cwd: str | None = None) -> Cost:
@@ -35,7 +36,7 @@ def whole(command: Sequence[str], cwd: str | None = None) -> Cost:
     if process.returncode not in (0, 1):
         raise RuntimeError(f"{command[0]} ended with {process.returncode}: {said[-2000:]}")
     unit = 1 if sys.platform == "darwin" else 1024
-    return Cost(seconds, usage.ru_maxrss * unit)
+    return Cost(seconds, usage.ru_maxrss * unit, usage.ru_utime + usage.ru_stime)
 
 
 def ratios(

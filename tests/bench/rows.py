@@ -87,7 +87,7 @@ B1 0 t I = (V(c) < 0.5) ? min(1, (2.7 - V(t))/1m) : -1
 """
 
 
-def _day(folder: Path, hold: int) -> list[str]:
+def day(folder: Path, hold: int) -> list[str]:
     recipe = folder / f"day{hold}.recipe"
     recipe.write_text(DAY.format(hold=hold), encoding="utf-8")
     bench = folder / "day.bench.toml"
@@ -113,13 +113,13 @@ def bench_day() -> Iterator[str]:
         deck.write_text(DECK.format(hold=hold - 1, after=hold, end=end), encoding="utf-8")
         ours, theirs = [], []
         for _ in range(PAIRS):
-            command = _day(folder, hold)
+            command = day(folder, hold)
             for path in folder.glob("*.sqlite*"):
                 path.unlink()
             ours.append(whole(command).seconds)
             spice = ["ngspice", "-b", "-r", str(folder / "day.raw"), str(deck)]
             theirs.append(whole(spice).seconds)
-        readings = _readings(folder / f"day{hold}.sqlite")
+        readings = readings_of(folder / f"day{hold}.sqlite")
         yield row(f"dry run of a day, {readings} readings", "ngspice -b", ours, theirs, 0.5)
 
 
@@ -177,7 +177,7 @@ def bench_heated_diode() -> Iterator[str]:
             ours.append(whole(_dry_run(recipe, bench, store)).seconds)
             spice = ["ngspice", "-b", "-r", str(folder / "heated.raw"), str(deck)]
             theirs.append(whole(spice).seconds)
-        readings = _readings(store)
+        readings = readings_of(store)
         yield row(f"dry run of a diode, {readings} readings", "ngspice -b", ours, theirs, 0.6)
 
 
@@ -189,10 +189,10 @@ def bench_ten_days() -> Iterator[str]:
         for _ in range(2):
             for path in folder.glob("*.sqlite*"):
                 path.unlink()
-            a = whole(_day(folder, 863_800))
+            a = whole(day(folder, 863_800))
             for path in folder.glob("*.sqlite*"):
                 path.unlink()
-            b = whole(_day(folder, 86_380))
+            b = whole(day(folder, 86_380))
             long.append(a.seconds)
             short.append(b.seconds)
             more.append((a.peak - b.peak) / 1e6)
@@ -437,7 +437,7 @@ def bench_trip() -> Iterator[str]:
     )
 
 
-def _readings(store: Path) -> int:
+def readings_of(store: Path) -> int:
     with sqlite3.connect(store) as connection:
         (count,) = connection.execute("SELECT readings FROM run").fetchone()
     connection.close()

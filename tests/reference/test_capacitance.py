@@ -11,9 +11,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sequencer.analysis.calculations import capacitance, energy, internal_resistance
+from sequencer.analysis.calculations import CALCULATIONS
 from sequencer.analysis.calculations.passage import passage
 from tests.sequencer.analysis.made_traces import Table, TwoBranches, table
+
+capacitance = CALCULATIONS["capacitance"]
+energy = CALCULATIONS["energy"]
+internal_resistance = CALCULATIONS["internal_resistance"]
 
 START_V, CURRENT_A, RATED_V = 2.69999703, 1.0, 2.7
 NETWORK = TwoBranches(
@@ -75,7 +79,7 @@ def test_resistance_by_least_squares_on_a_dense_grid() -> None:
     The listed figure is the drop below the rated 2.7 V, 3 µV above the settled start.
     """
     made = discharge(period_s=0.0005, rest=False)
-    found = internal_resistance(made, BETWEEN, (-APERTURE_s / 2, RATED_V, 0.0))
+    found = internal_resistance(made, BETWEEN, before=(-APERTURE_s / 2, RATED_V, 0.0))
     assert found.value == pytest.approx(61.090e-3, abs=1e-6)
 
 
@@ -83,7 +87,7 @@ def test_resistance_by_least_squares_on_a_grid_of_one_second() -> None:
     """60.214 mΩ with points on whole seconds, below 2.7 V as above."""
     time = np.arange(21.0)
     made = table("discharging", time, NETWORK.voltage(time), np.full(21, -CURRENT_A))
-    found = internal_resistance(made, BETWEEN, (-1e-12, RATED_V, 0.0))
+    found = internal_resistance(made, BETWEEN, before=(-1e-12, RATED_V, 0.0))
     assert found.value == pytest.approx(60.214e-3, abs=0.5e-6)
 
 

@@ -29,7 +29,7 @@ PART = "[parts.fuse]" + FUSE
 LOSSY = 'heating.thermal_resistance = "50 K/W"\n'
 
 
-def tripped_after(text: str, amperes: float, about_s: float) -> float:
+def tripped_after(text: str, amperes: float, about_s: float, ohms: float = 0.1) -> float:
     """When the temperature reaches the switching temperature, by bisection on the resistance (s).
 
     Its rise begins with the third power, so that the moment is had from the resistance where it is
@@ -37,7 +37,7 @@ def tripped_after(text: str, amperes: float, about_s: float) -> float:
     """
     port = driven(text, pushing(amperes, 40.0))
     times = np.linspace(0.999 * about_s, 1.02 * about_s, 4000)
-    risen = np.array([at(port, float(t))[0] for t in times]) / (0.1 * amperes)
+    risen = np.array([at(port, float(t))[0] for t in times]) / (ohms * amperes)
     # s(x) = x³·(10 − 15·x + 6·x²), lg R/R0 = 6·s: x by its inverse, to which time is nearly linear.
     found = (risen > 1 + 1e-6) & (risen < 1.2)
     decades = np.log10(risen[found]) / 6

@@ -105,6 +105,9 @@ def test_forty_digits() -> None:
     for ohms, amperes in ((1, 7.990411320), (4, 7.718304034), (4.1898, 7.562710594),
                           (5, 6.731705324), (20, 1.861029546)):  # fmt: skip
         assert -law.current_through(0.0, ohms) == pytest.approx(amperes, abs=5.1e-10)
+    # By the netlist `pv.cir`.
+    for volts, amperes in ((20.0, 7.978093029), (30.0, 7.821232284), (35.0, 5.529110825)):
+        assert -law.current_through(volts, 0.0) == pytest.approx(amperes, abs=5.1e-10)
 
 
 @pytest.mark.parametrize("seed", range(40))

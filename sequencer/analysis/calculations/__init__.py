@@ -1,222 +1,164 @@
 """The calculations that `results:` may call, by name: which columns of a trace each one takes.
 
-The functions of arrays stand beside this file, one file a kind of part; those here take a trace and
-pick its columns. Their names and arguments are those of `sequencer.analysis.signatures`.
+The functions of arrays stand beside this file, one file a kind of part or subject; a function has
+the name of its signature in `sequencer.analysis.signatures`. It takes arrays first: of each trace
+the time and the quantities listed here of its only channel, then the columns that the signature
+names; then spans and values by the signature's names.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-import numpy as np
-
-from sequencer.analysis.calculations import capacitor, columns
+from sequencer.analysis.calculations import (
+    capacitor,
+    captured_pulse,
+    cell,
+    cell_curves,
+    columns,
+    contact,
+    current_steps,
+    diode,
+    fuse,
+    insulator,
+    laser,
+    laser_threshold,
+    noise,
+    noise_floor,
+    offsets,
+    photodiode,
+    pulse,
+    resistance,
+    settling,
+    shunt,
+    single_diode,
+    soak,
+    solar,
+    suppressor,
+    translation,
+)
 from sequencer.analysis.calculations import trace as any_trace
+from sequencer.analysis.calculations.picking import Answer, channel_of, on_traces
 from sequencer.analysis.calculations.readings import (
     Calculated,
-    Ends,
-    Floats,
     NoStart,
     NotWorkedOut,
     Several,
     Table,
     Trace,
 )
+from sequencer.analysis.signatures import SIGNATURES
 
 __all__ = [
+    "BY_NAME",
     "CALCULATIONS",
+    "OF_ARRAYS",
+    "OF_TRACES",
     "Calculated",
     "NoStart",
     "NotWorkedOut",
     "Several",
     "Table",
     "Trace",
-    "capacitance",
     "channel_of",
-    "charge",
-    "column_of",
-    "crossing_time",
-    "energy",
-    "integral",
-    "internal_resistance",
-    "line_fit",
-    "maximum",
-    "mean",
-    "minimum",
-    "slope",
-    "spread",
-    "value_at",
-    "without_drift",
-    "without_offset",
 ]
 
+OF_ARRAYS: Mapping[Callable[..., Answer], tuple[str, ...]] = {
+    # any trace
+    any_trace.mean: (),
+    any_trace.spread: (),
+    any_trace.minimum: (),
+    any_trace.maximum: (),
+    any_trace.value_at: (),
+    any_trace.slope: (),
+    any_trace.integral: (),
+    any_trace.crossing_time: (),
+    any_trace.energy: ("energy",),
+    any_trace.charge: ("charge",),
+    columns.line_fit: (),
+    settling.settling_time: (),
+    settling.time_constant: (),
+    settling.two_time_constants: (),
+    noise.noise_density: (),
+    noise.allan_deviation: (),
+    resistance.mean_resistance: ("voltage", "current"),
+    # capacitor, cell
+    capacitor.capacitance: ("voltage", "current", "limited"),
+    capacitor.capacitance_by_energy: ("voltage", "current"),
+    capacitor.internal_resistance: ("voltage", "current", "limited"),
+    current_steps.step_resistance: ("voltage", "current"),
+    current_steps.two_step_resistance: ("voltage", "current"),
+    soak.leakage_current: ("voltage", "current", "limited"),
+    soak.self_discharge_rate: ("voltage",),
+    cell.capacity: ("voltage", "charge"),
+    cell.coulombic_efficiency: ("charge",),
+    cell.energy_efficiency: ("energy",),
+    cell.state_of_charge: ("charge",),
+    cell.state_of_health: ("voltage", "charge"),
+    cell_curves.open_circuit_curve: ("voltage", "current", "charge"),
+    cell_curves.state_of_charge_by_voltage: ("voltage", "state_of_charge"),
+    cell_curves.incremental_capacity: ("voltage", "charge"),
+    # resettable fuse, pulse into a resistor
+    fuse.trip_time: ("current",),
+    fuse.trip_energy: ("voltage", "current"),
+    fuse.i_squared_t: ("current",),
+    fuse.hold_current: ("current", "level"),
+    resistance.resistance_drift: ("voltage", "current"),
+    pulse.delivered_share: (),
+    pulse.rise_time: (),
+    pulse.apparent_inductance: ("voltage", "current"),
+    # solar cell, solar module
+    solar.solar_curve: ("voltage", "current"),
+    solar.solar_efficiency: ("voltage", "current"),
+    solar.solar_resistances: ("voltage", "current"),
+    single_diode.single_diode_fit: ("voltage", "current"),
+    translation.translated_by_procedure_1: ("voltage", "current"),
+    translation.translated_by_procedure_2: ("voltage", "current"),
+    captured_pulse.pulse_flatness: ("limited",),
+    solar.direction_difference: ("voltage", "current"),
+    # diode, LED, suppressor
+    diode.diode_fit: ("voltage", "current"),
+    suppressor.standoff_leakage: ("voltage", "current", "limited"),
+    suppressor.breakdown_voltage: ("voltage", "current", "limited"),
+    suppressor.clamping_voltage: ("voltage", "current", "limited"),
+    suppressor.dynamic_resistance: (),
+    captured_pulse.pulse_energy: ("voltage", "current"),
+    # laser diode, photodiode
+    laser_threshold.threshold_current: ("light.limited",),
+    laser.slope_efficiency: ("light.limited",),
+    laser.largest_kink: ("light.limited",),
+    laser.roll_over_current: ("light.limited",),
+    photodiode.responsivity: ("current", "limited"),
+    photodiode.dark_current: ("voltage", "current", "limited"),
+    shunt.shunt_resistance: ("voltage", "current"),
+    photodiode.quantum_efficiency: (),
+    # contact, insulator
+    contact.reversal_resistance: ("voltage", "current", "limited"),
+    insulator.alternating_resistance: ("voltage", "current", "limited"),
+    noise_floor.johnson_noise: (),
+    noise_floor.shot_noise: (),
+}
+"""The functions of arrays, each with the quantities that it is given of a trace's channel.
 
-def capacitance(trace: Trace, between: Ends) -> Calculated:
-    """Capacitance (F) between two voltages (V); see `capacitor.capacitance`."""
-    return capacitor.capacitance(*_terminals(trace), between)
+"light.limited" is the limit of the channel whose column `light` is.
+"""
 
+OF_TRACES: tuple[Callable[..., Answer], ...] = (
+    offsets.without_offset,
+    offsets.without_drift,
+)
+"""Those that take a trace whole, since they give one."""
 
-def internal_resistance(
-    trace: Trace, between: Ends, before: tuple[float, float, float] | None = None
-) -> Calculated:
-    """Internal resistance (Ω) by the line between two voltages (V).
+BY_NAME: Mapping[str, Callable[..., Answer]] = {
+    function.__name__: function for function in (*OF_ARRAYS, *OF_TRACES)
+}
+"""All of them by name, as a person calls them from Python."""
 
-    `before` is time (s), voltage (V) and current (A) of the channel's newest reading before the
-    trace; see `capacitor.internal_resistance`.
-    """
-    return capacitor.internal_resistance(*_terminals(trace), between, before)
-
-
-def energy(trace: Trace) -> Calculated:
-    """Energy (J) that went into the part, net; see `trace.counted_difference`."""
-    channel = channel_of(trace)
-    counter = trace.columns[f"{channel}.energy"]
-    return any_trace.counted_difference(trace.columns["time"], counter, "energy")
-
-
-def charge(trace: Trace) -> Calculated:
-    """Charge (C) that went into the part, net; see `trace.counted_difference`."""
-    channel = channel_of(trace)
-    counter = trace.columns[f"{channel}.charge"]
-    return any_trace.counted_difference(trace.columns["time"], counter, "charge")
-
-
-def mean(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
-    """Mean of a column; see `trace.mean`."""
-    return any_trace.mean(trace.columns["time"], column_of(trace, column), part)
-
-
-def minimum(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
-    """Smallest value of a column; see `trace.minimum`."""
-    return any_trace.minimum(trace.columns["time"], column_of(trace, column), part)
-
-
-def maximum(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
-    """Largest value of a column; see `trace.maximum`."""
-    return any_trace.maximum(trace.columns["time"], column_of(trace, column), part)
-
-
-def slope(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
-    """Slope of a column against time (its unit per second); see `trace.slope`."""
-    return any_trace.slope(trace.columns["time"], column_of(trace, column), part)
-
-
-def spread(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
-    """Standard deviation of a column; see `trace.spread`."""
-    return any_trace.spread(trace.columns["time"], column_of(trace, column), part)
-
-
-def value_at(trace: Trace, column: str, moment: float) -> Calculated:
-    """A column at a time (s) after the first row; see `trace.value_at`."""
-    return any_trace.value_at(trace.columns["time"], column_of(trace, column), moment)
-
-
-def integral(trace: Trace, column: str, part: Ends | None = None) -> Calculated:
-    """Integral of a column over time (its unit times s); see `trace.integral`."""
-    return any_trace.integral(trace.columns["time"], column_of(trace, column), part)
-
-
-def crossing_time(trace: Trace, column: str, level: float, part: Ends | None = None) -> Calculated:
-    """Time (s) at which a column first passes a level; see `trace.crossing_time`."""
-    return any_trace.crossing_time(trace.columns["time"], column_of(trace, column), level, part)
-
-
-def line_fit(trace: Trace, y: str, x: str, between: Ends | None = None) -> Several:
-    """Straight line of one column against another; see `columns.line_fit`."""
-    return columns.line_fit(
-        trace.columns["time"], column_of(trace, y), column_of(trace, x), between
-    )
-
-
-def without_offset(trace: Trace, column: str, offset: float) -> Table:
-    """The trace with an offset taken from every reading of a column; see `_less`."""
-    taken = np.full(len(trace.columns["time"]), offset)
-    return _less(trace, column, taken, "less an offset")
-
-
-def without_drift(trace: Trace, column: str, before: float, after: float) -> Table:
-    """The trace with an offset taken from a column that drifts; see `columns.even_drift`."""
-    taken = columns.even_drift(trace.columns["time"], before, after)
-    return _less(trace, column, taken, "less an offset that drifts evenly")
-
-
-CALCULATIONS: Mapping[str, Callable[..., Calculated | Several | Table]] = {
-    function.__name__: function
-    for function in (
-        capacitance, internal_resistance, energy, charge, mean, spread, minimum, maximum, value_at,
-        slope, line_fit, integral, crossing_time, without_offset, without_drift,
-    )
-}  # fmt: skip
-
-
-def channel_of(trace: Trace) -> str:
-    """The one channel of a trace. Raises NotWorkedOut where it holds several."""
-    channels = [
-        name.removesuffix(".voltage")
-        for name in trace.columns
-        if name.endswith(".voltage") and name.replace(".voltage", ".current") in trace.columns
-    ]
-    if len(channels) != 1:
-        held = f"{len(channels)} channels ({', '.join(channels)})" if channels else "no channel"
-        raise NotWorkedOut(
-            f"the trace “{trace.name}” holds {held}, and it isn't said which is meant",
-            "a trace of the part's own channel: measure each channel into one of its own",
-        )
-    return channels[0]
-
-
-def column_of(trace: Trace, column: str) -> Floats:
-    """A column by its name; a quantity alone means the only column of that quantity.
-
-    Raises:
-        NotWorkedOut: there is no such column, or several.
-    """
-    return trace.columns[_full_name(trace, column)]
-
-
-def _full_name(trace: Trace, column: str) -> str:
-    if column in trace.columns:
-        return column
-    found = [name for name in trace.columns if name.endswith(f".{column}")]
-    if len(found) == 1:
-        return found[0]
-    held = f"{len(found)} columns {column} ({', '.join(found)})" if found else f"no column {column}"
-    raise NotWorkedOut(
-        f"the trace “{trace.name}” holds {held}",
-        f"a column named in full, as in {found[0]}" if found else "that column: measure it into it",
-    )
-
-
-def _less(trace: Trace, column: str, taken: Floats, method: str) -> Table:
-    """The trace with an offset, shape (n,), taken from a column and from all that follows from it.
-
-    Equations: x_k − o_k; of a channel's voltage u or current i, the power u i anew, the counters
-    q − ∫ o_i dt and E − ∫ o_i u dt or E − ∫ o_u i dt, by trapezoids over the rows. Without that,
-    charge and energy of the trace would still hold the offset times the time.
-    """
-    time, name = trace.columns["time"], _full_name(trace, column)
-    changed = {**trace.columns, name: trace.columns[name] - taken}
-    channel, _, quantity = name.partition(".")
-    other = {"voltage": "current", "current": "voltage"}.get(quantity)
-    beside = trace.columns.get(f"{channel}.{other}")
-    flows = {
-        "charge": taken if quantity == "current" else None,
-        "energy": taken * beside if beside is not None else None,
-    }
-    for counter, flow in flows.items():
-        counted = f"{channel}.{counter}"
-        if flow is not None and counted in changed:
-            changed[counted] = changed[counted] - columns.running_integral(time, flow)
-    if beside is not None and f"{channel}.power" in changed:
-        changed[f"{channel}.power"] = changed[name] * beside
-    return Table(trace.name, changed, f"{column} {method}")
-
-
-def _terminals(trace: Trace) -> tuple[Floats, Floats, Floats, Floats]:
-    """Time, voltage, current and the limit's flag of the trace's only channel."""
-    channel = channel_of(trace)
-    time = trace.columns["time"]
-    voltage, current = (trace.columns[f"{channel}.{name}"] for name in ("voltage", "current"))
-    # A channel that only measures has no limit that could be in control.
-    limited = trace.columns.get(f"{channel}.limited", np.zeros(len(time)))
-    return time, voltage, current, limited
+CALCULATIONS: Mapping[str, Callable[..., Answer]] = {
+    **BY_NAME,
+    **{
+        function.__name__: on_traces(SIGNATURES[function.__name__], function, quantities)
+        for function, quantities in OF_ARRAYS.items()
+    },
+}
+"""All of them by name, with the arguments of their signatures."""

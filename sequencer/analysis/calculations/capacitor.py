@@ -8,8 +8,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from grammar.quantity import CURRENT, TIME, VOLTAGE, write
-from sequencer.analysis.calculations.passage import Passage, passage
+from grammar.quantity import ENERGY, TIME, write
+from sequencer.analysis.calculations.constant_current import (
+    amperes,
+    require_constant,
+    too_few,
+    volts,
+    wrong_sign,
+)
+from sequencer.analysis.calculations.passage import passage
 from sequencer.analysis.calculations.readings import (
     Calculated,
     Ends,
@@ -21,9 +28,6 @@ from sequencer.analysis.calculations.readings import (
 )
 from sequencer.analysis.calculations.trace import line
 
-# A reading this far from the mean current (as a share of it) makes the current not constant: a
-# limit that takes or loses control passes it within a few readings. Common practice, no source.
-CONSTANT_WITHIN = 0.05
 # A part counts as at rest below this share of the current that follows. Common practice, no source.
 AT_REST_WITHIN = 0.01
 
@@ -60,8 +64,8 @@ def capacitance(
     way = passage(time, voltage, between)
     inside = slice(way.before + 1, way.after)
     if way.after - way.before - 1 < 2:
-        raise _too_few(way, between, 2)
-    _require_constant(time, current, limited, way.before, way.after)
+        raise too_few(way, between, 2)
+    require_constant(time, current, limited, way.before, way.after)
     ends = (way.start_s, way.end_s)
     moments = np.concatenate((ends[:1], time[inside], ends[1:]))
     flows = np.concatenate(
@@ -70,12 +74,63 @@ def capacitance(
     charge = float(np.sum(np.diff(moments) * (flows[1:] + flows[:-1])) / 2)
     value = charge / (between[1] - between[0])
     if value <= 0:
-        raise _wrong_sign(charge, between)
+        raise wrong_sign(charge, between)
     duration = way.end_s - way.start_s
     return Calculated(
         value,
-        f"constant-current line from {_volts(between[0])} to {_volts(between[1])} (IEC 62391-1), "
-        f"{write(duration, TIME)} at {_amperes(charge / duration)}",
+        f"constant-current line from {volts(between[0])} to {volts(between[1])} (IEC 62391-1), "
+        f"{write(duration, TIME)} at {amperes(charge / duration)}",
+    )
+
+
+def capacitance_by_energy(
+    time: Floats, voltage: Floats, current: Floats, between: Ends
+) -> Calculated:
+    """Capacitance from the energy between two voltages.
+
+    Equation: C = 2 W/(U2² − U1²), W = ∫ u i dt between the interpolated crossings of U1 and U2, by
+    trapezoids over the readings and the crossings. The current need not be constant. What the
+    part's own resistance turns to heat counts: in a discharge it makes C smaller, in a charge
+    larger, each by I R over the mean of the two voltages.
+
+    Args:
+        time: time of each reading (s), shape (n,), rising.
+        voltage: voltage across the part (V), shape (n,).
+        current: current into the part (A), shape (n,); negative in a discharge.
+        between: U1 and U2 (V) in the order in which they are passed, of one sign.
+
+    Returns:
+        The capacitance (F).
+
+    Raises:
+        NotWorkedOut: no such way or several, fewer than two readings on it, a current of the wrong
+            sign, NaN, over range, time that does not rise.
+
+    Source: the energy of a capacitor; the variant of IEC 62576 (from memory).
+    """
+    way = passage(time, voltage, between)
+    inside = slice(way.before, way.after + 1)
+    if way.after - way.before - 1 < 2:
+        raise too_few(way, between, 2)
+    require_readings(time[inside], 2, current=current[inside])
+    ends = np.array((way.start_s, way.end_s))
+    moments = np.concatenate((ends[:1], time[way.before + 1 : way.after], ends[1:]))
+    powers = np.interp(moments, time[inside], voltage[inside]) * np.interp(
+        moments, time[inside], current[inside]
+    )
+    energy = float(np.sum(np.diff(moments) * (powers[1:] + powers[:-1])) / 2)
+    if abs(between[0]) == abs(between[1]):
+        raise NotWorkedOut(
+            f"a capacitor holds the same energy at {volts(between[0])} and {volts(between[1])}",
+            "two voltages that differ in size",
+        )
+    value = 2 * energy / (between[1] ** 2 - between[0] ** 2)
+    if value <= 0:
+        raise wrong_sign(energy / (between[0] + between[1]), between)
+    return Calculated(
+        value,
+        f"energy from {volts(between[0])} to {volts(between[1])}, {write(abs(energy), ENERGY)} in "
+        f"{write(way.end_s - way.start_s, TIME)}, losses in the part counted in",
     )
 
 
@@ -120,13 +175,13 @@ def internal_resistance(
     way = passage(time, voltage, between)
     inside = slice(way.before + 1, way.after)
     if way.after - way.before - 1 < 3:
-        raise _too_few(way, between, 3)
-    _require_constant(time, current, limited, way.before, way.after)
+        raise too_few(way, between, 3)
+    require_constant(time, current, limited, way.before, way.after)
     steady = float(np.mean(current[inside]))
     if steady * (between[1] - between[0]) <= 0:
-        raise _wrong_sign(steady, between)
+        raise wrong_sign(steady, between)
     started = _first_under_current(current, steady, way.before)
-    _require_constant(time, current, limited, started, way.after)
+    require_constant(time, current, limited, started, way.after)
     rest = before
     if started > 0:
         rest = (float(time[started - 1]), float(voltage[started - 1]), float(current[started - 1]))
@@ -139,21 +194,21 @@ def internal_resistance(
     if moved >= abs(drop):
         raise NotWorkedOut(
             f"the start is known to ±{write(gap / 2, TIME, 3)} only, in which the voltage moves by "
-            f"{_volts(moved)}, more than the drop at the start",
+            f"{volts(moved)}, more than the drop at the start",
             "a reading right before the current starts and one right after it",
         )
     if drop / steady <= 0:
         raise NotWorkedOut(
-            f"the line meets the start at {_volts(at_start)}, not beyond the {_volts(rest_voltage)}"
+            f"the line meets the start at {volts(at_start)}, not beyond the {volts(rest_voltage)}"
             " before it (wrong sign)",
             "a drop of voltage that stands out: a larger current or a finer voltage range",
         )
     return Calculated(
         drop / steady,
-        f"least-squares line from {_volts(between[0])} to {_volts(between[1])} "
+        f"least-squares line from {volts(between[0])} to {volts(between[1])} "
         f"({counted(way.after - way.before - 1, 'reading')}) extrapolated to the start of "
-        f"{_amperes(steady)} (IEC 62391-1, start from {_volts(rest_voltage)}, known to "
-        f"±{write(gap / 2, TIME, 3)})",
+        f"{amperes(steady)} (IEC 62391-1, start from {volts(rest_voltage)}, known to "
+        f"±{write(gap / 2, TIME, 3)}; slow branches count in it)",
     )
 
 
@@ -178,65 +233,8 @@ def _at_rest(rest: tuple[float, float, float] | None, steady: float) -> tuple[fl
         )
     if abs(rest_current) > AT_REST_WITHIN * abs(steady):
         raise NotWorkedOut(
-            f"the part was not at rest: {_amperes(rest_current)} flowed at the last reading before "
-            f"the {_amperes(steady)}",
+            f"the part was not at rest: {amperes(rest_current)} flowed at the last reading before "
+            f"the {amperes(steady)}",
             f"at most {100 * AT_REST_WITHIN:g} % of it: hold longer, or look with the output open",
         )
     return rest_time, rest_voltage
-
-
-def _require_constant(
-    time: Floats, current: Floats, limited: Floats, first: int, last: int
-) -> None:
-    """Refuse rows, both ends in, in which the current isn't constant."""
-    rows = np.zeros(len(time), dtype=bool)
-    rows[first : last + 1] = True
-    require_readings(time, 2, rows, current=current)
-    flows, held = current[rows], limited[rows]
-    changed = np.flatnonzero(held != held[0])
-    if len(changed):
-        what = "took" if held[changed[0]] else "lost"
-        raise NotWorkedOut(
-            f"the limit {what} control {_since(time, first + int(changed[0]))}, within the stretch "
-            "that must be at constant current",
-            "a constant current over the whole of it",
-        )
-    average = float(np.mean(flows))
-    off = np.flatnonzero(np.abs(flows - average) > CONSTANT_WITHIN * abs(average))
-    if len(off) or average == 0:
-        row = int(off[0]) if len(off) else 0
-        raise NotWorkedOut(
-            f"the current is not constant: {_amperes(float(flows[row]))} "
-            f"{_since(time, first + row)}, {_amperes(average)} on average",
-            f"a current within {100 * CONSTANT_WITHIN:g} % of its mean throughout",
-        )
-
-
-def _too_few(way: Passage, between: Ends, needed: int) -> NotWorkedOut:
-    found = way.after - way.before - 1
-    are = "is 1 reading" if found == 1 else f"are {counted(found, 'reading')}"
-    return NotWorkedOut(
-        f"there {are} between {_volts(between[0])} and {_volts(between[1])}",
-        f"at least {needed} there: readings closer by, or a smaller current",
-    )
-
-
-def _wrong_sign(flow: float, between: Ends) -> NotWorkedOut:
-    goes = "rises" if between[1] > between[0] else "falls"
-    into = "out of" if flow < 0 else "into"
-    return NotWorkedOut(
-        f"the voltage {goes} while current flows {into} the part (wrong sign)",
-        "voltage and current of the same part, both positive into it",
-    )
-
-
-def _since(time: Floats, row: int) -> str:
-    return f"{write(float(time[row] - time[0]), TIME)} after the first row"
-
-
-def _volts(value: float) -> str:
-    return write(value, VOLTAGE)
-
-
-def _amperes(value: float) -> str:
-    return write(value, CURRENT)

@@ -24,7 +24,9 @@ def line_fit(time: Floats, y: Floats, x: Floats, between: Ends | None = None) ->
     """Straight line of one column against another, by least squares.
 
     Equation: y = a + b x, b = Σ (x_k − x̄)(y_k − ȳ) / Σ (x_k − x̄)², a = ȳ − b x̄, all readings
-    weighted alike and x taken as exact; the spread about it s = √(Σ (y_k − a − b x_k)² / (n − 2)).
+    weighted alike and x taken as exact; the spread about it s = √(Σ (y_k − a − b x_k)² / (n − 2)),
+    and with readings independent of one another the standard uncertainties u(b) = s/√Σ (x_k − x̄)²
+    and u(a) = s √(1/n + x̄²/Σ (x_k − x̄)²).
 
     Args:
         time: time of each reading (s), shape (n,), rising.
@@ -34,7 +36,8 @@ def line_fit(time: Floats, y: Floats, x: Floats, between: Ends | None = None) ->
 
     Returns:
         "slope" in the unit of `y` over that of `x`, "intercept" (y at x = 0; where x is a
-        temperature, at 0 K) and "spread" in the unit of `y`.
+        temperature, at 0 K) and "spread" in the unit of `y`; "slope_uncertainty" and
+        "intercept_uncertainty" in those of the two.
 
     Raises:
         NotWorkedOut: fewer than three readings, an `x` that does not change, NaN, over range, time
@@ -57,10 +60,18 @@ def line_fit(time: Floats, y: Floats, x: Floats, between: Ends | None = None) ->
     if np.ptp(across) == 0:
         raise NotWorkedOut("x is the same in all readings", "readings at different x")
     gradient, at_zero = line(across, along)
-    apart = along - along.mean() - gradient * (across - across.mean())
+    middle = float(across.mean())
+    reach = float(np.sum((across - middle) ** 2))
+    apart = along - along.mean() - gradient * (across - middle)
     deviation = math.sqrt(float(np.sum(apart * apart)) / (len(across) - 2))
     return Several(
-        {"slope": gradient, "intercept": at_zero, "spread": deviation},
+        {
+            "slope": gradient,
+            "intercept": at_zero,
+            "spread": deviation,
+            "slope_uncertainty": deviation / math.sqrt(reach),
+            "intercept_uncertainty": deviation * math.sqrt(1 / len(across) + middle**2 / reach),
+        },
         f"least-squares line through {counted(len(across), 'reading')}",
     )
 

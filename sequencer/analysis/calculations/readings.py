@@ -39,10 +39,14 @@ class Calculated(NamedTuple):
 
 
 class Several(NamedTuple):
-    """Several numbers in SI by their names, and the method that they depend on, in words."""
+    """Several numbers in SI by their names, and the method that they depend on, in words.
+
+    `refused` has those that the data can't carry beside the others, each with what they lack.
+    """
 
     values: Mapping[str, float]
     method: str
+    refused: Mapping[str, NotWorkedOut] = {}
 
 
 class Table(NamedTuple):
@@ -85,8 +89,9 @@ def require_readings(
     if any(column.shape != time.shape for column in columns.values()):
         raise ValueError("the columns of a trace have different lengths")
     if len(time) < at_least:
-        held = "no reading" if len(time) == 0 else counted(len(time), "reading")
-        raise NotWorkedOut(f"there is {held}", f"at least {counted(at_least, 'reading')}")
+        raise NotWorkedOut(
+            f"there {held(len(time), 'reading')}", f"at least {counted(at_least, 'reading')}"
+        )
     if not np.all(np.isfinite(time)):
         raise NotWorkedOut("a row has no time", "a time in every row")
     back = np.flatnonzero(np.diff(time) <= 0)
@@ -109,3 +114,55 @@ def require_readings(
 def counted(number: int, noun: str) -> str:
     """A number of things in words: "1 reading", "3 readings"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def held(number: int, noun: str) -> str:
+    """How many there are: "is no reading", "is 1 reading", "are 3 readings"."""
+    if number == 0:
+        return f"is no {noun}"
+    return f"{'is' if number == 1 else 'are'} {counted(number, noun)}"
+
+
+def in_part(
+    time: Floats, part: Ends | None, at_least: int = 1, **columns: Floats
+) -> tuple[Floats, ...]:
+    """Time and columns, each of shape (n,), in a part of the time that counts from the first row.
+
+    Both ends of `part` (s) are in, in either order; None is all of it. What is refused outside of
+    the part is the time alone.
+
+    Raises:
+        ValueError: columns of different lengths, which is a mistake of the caller.
+        NotWorkedOut: fewer than `at_least` readings in that part, NaN or over range there, time
+            that does not rise.
+    """
+    require_readings(time, 1)
+    low, high = (-np.inf, np.inf) if part is None else (min(part), max(part))
+    since = time - time[0]
+    inside = (since >= low) & (since <= high)
+    found = int(np.count_nonzero(inside))
+    if found == 0:
+        raise NotWorkedOut(
+            f"no reading lies {_between(low, high)}: the trace is {length(since)} long",
+            "readings in that part, counted from the first row",
+        )
+    if found < at_least:
+        raise NotWorkedOut(
+            f"there {held(found, 'reading')}, and it takes {at_least}",
+            "a longer part, or readings closer by",
+        )
+    require_readings(time, 1, inside, **columns)
+    return (time[inside], *(column[inside] for column in columns.values()))
+
+
+def length(moments: Floats) -> str:
+    """How long it is from the first to the last of times, in words."""
+    return write(float(moments[-1] - moments[0]), TIME)
+
+
+def _between(low: float, high: float) -> str:
+    if np.isinf(low):
+        return f"before {write(high, TIME)}"
+    if np.isinf(high):
+        return f"after {write(low, TIME)}"
+    return f"between {write(low, TIME)} and {write(high, TIME)}"

@@ -14,6 +14,8 @@ from sequencer.analysis.calculations.readings import (
     Floats,
     NotWorkedOut,
     counted,
+    in_part,
+    length,
     require_readings,
 )
 
@@ -36,7 +38,7 @@ def mean(time: Floats, values: Floats, part: Ends | None = None) -> Calculated:
 
     Source: JCGM 100:2008, 4.2.1 (from memory).
     """
-    _, chosen = _in_part(time, values, part)
+    _, chosen = in_part(time, part, column=values)
     return Calculated(float(np.mean(chosen)), f"mean of {counted(len(chosen), 'reading')}")
 
 
@@ -61,7 +63,7 @@ def spread(time: Floats, values: Floats, part: Ends | None = None) -> Calculated
 
     Source: JCGM 100:2008, 4.2.2 (from memory); checked against `statistics.stdev`.
     """
-    _, chosen = _in_part(time, values, part)
+    _, chosen = in_part(time, part, column=values)
     if len(chosen) < 2:
         raise NotWorkedOut(
             "there is 1 reading, and a spread takes two", "a longer part, or readings closer by"
@@ -77,7 +79,7 @@ def minimum(time: Floats, values: Floats, part: Ends | None = None) -> Calculate
 
     A single reading's noise is in it, so that it lies below the noise-free smallest.
     """
-    _, chosen = _in_part(time, values, part)
+    _, chosen = in_part(time, part, column=values)
     return Calculated(float(np.min(chosen)), f"smallest of {counted(len(chosen), 'reading')}")
 
 
@@ -86,7 +88,7 @@ def maximum(time: Floats, values: Floats, part: Ends | None = None) -> Calculate
 
     A single reading's noise is in it, so that it lies above the noise-free largest.
     """
-    _, chosen = _in_part(time, values, part)
+    _, chosen = in_part(time, part, column=values)
     return Calculated(float(np.max(chosen)), f"largest of {counted(len(chosen), 'reading')}")
 
 
@@ -113,7 +115,7 @@ def value_at(time: Floats, values: Floats, moment: float) -> Calculated:
     since = time - time[0]
     if not 0 <= moment <= since[-1]:
         raise NotWorkedOut(
-            f"{write(moment, TIME)} lies outside the trace, which is {_length(since)} long",
+            f"{write(moment, TIME)} lies outside the trace, which is {length(since)} long",
             "a time within it, counted from its first row",
         )
     after = int(np.searchsorted(since, moment))
@@ -145,14 +147,15 @@ def integral(time: Floats, values: Floats, part: Ends | None = None) -> Calculat
 
     Source: trapezoidal rule; checked against closed forms.
     """
-    moments, chosen = _in_part(time, values, part)
+    moments, chosen = in_part(time, part, column=values)
     if len(moments) < 2:
         raise NotWorkedOut(
             "there is 1 reading, and an integral takes two", "a longer part, or readings closer by"
         )
     value = float(np.sum(np.diff(moments) * (chosen[1:] + chosen[:-1])) / 2)
-    length = _length(moments - moments[0])
-    return Calculated(value, f"trapezoids over {counted(len(chosen), 'reading')}, {length}")
+    return Calculated(
+        value, f"trapezoids over {counted(len(chosen), 'reading')}, {length(moments)}"
+    )
 
 
 def crossing_time(
@@ -178,7 +181,7 @@ def crossing_time(
 
     Source: linear interpolation; checked against closed forms.
     """
-    moments, chosen = _in_part(time, values, part)
+    moments, chosen = in_part(time, part, column=values)
     away = chosen - level
     reached = np.flatnonzero(np.sign(away) != np.sign(away[0])) if away[0] else np.zeros(1, int)
     if len(reached) == 0:
@@ -214,7 +217,7 @@ def slope(time: Floats, values: Floats, part: Ends | None = None) -> Calculated:
 
     Source: ordinary least squares; checked against `numpy.polyfit`.
     """
-    moments, chosen = _in_part(time, values, part)
+    moments, chosen = in_part(time, part, column=values)
     if len(moments) < 2:
         raise NotWorkedOut(
             "there is 1 reading, and a slope takes two", "a longer part, or readings closer by"
@@ -223,7 +226,17 @@ def slope(time: Floats, values: Floats, part: Ends | None = None) -> Calculated:
     return Calculated(value, f"least squares over {counted(len(chosen), 'reading')}")
 
 
-def counted_difference(time: Floats, counter: Floats, quantity: str) -> Calculated:
+def energy(time: Floats, counter: Floats) -> Calculated:
+    """Energy (J) that went into the part, net, by the recorded counter; see `_gained`."""
+    return _gained(time, counter, "energy")
+
+
+def charge(time: Floats, counter: Floats) -> Calculated:
+    """Charge (C) that went into the part, net, by the recorded counter; see `_gained`."""
+    return _gained(time, counter, "charge")
+
+
+def _gained(time: Floats, counter: Floats, quantity: str) -> Calculated:
     """What a recorded counter gained from the first row to the last.
 
     Equation: Δ = N_last − N_first. The counter sums every reading of the channel, also those that
@@ -254,29 +267,3 @@ def line(x: Floats, y: Floats) -> tuple[float, float]:
     apart = x - x_mean
     gradient = float(np.sum(apart * (y - y_mean)) / np.sum(apart * apart))
     return gradient, y_mean - gradient * x_mean
-
-
-def _in_part(time: Floats, values: Floats, part: Ends | None) -> tuple[Floats, Floats]:
-    require_readings(time, 1)
-    low, high = (-np.inf, np.inf) if part is None else (min(part), max(part))
-    since = time - time[0]
-    inside = (since >= low) & (since <= high)
-    if not np.any(inside):
-        raise NotWorkedOut(
-            f"no reading lies {_between(low, high)}: the trace is {_length(since)} long",
-            "readings in that part, counted from the first row",
-        )
-    require_readings(time, 1, inside, column=values)
-    return time[inside], values[inside]
-
-
-def _length(since: Floats) -> str:
-    return write(float(since[-1]), TIME)
-
-
-def _between(low: float, high: float) -> str:
-    if np.isinf(low):
-        return f"before {write(high, TIME)}"
-    if np.isinf(high):
-        return f"after {write(low, TIME)}"
-    return f"between {write(low, TIME)} and {write(high, TIME)}"

@@ -23,27 +23,27 @@ from sequencer.analysis.signatures.signature import (
 ANY_TRACE = (
     Signature(
         "mean", (TRACE, COLUMN, PART), {"": like("column")},
-        "mean of a column, each reading alike", True,
+        "mean of a column, each reading alike",
     ),
     Signature(
         "spread", (TRACE, COLUMN, PART), {"": difference_of("column")},
-        "standard deviation of a column's readings", True,
+        "standard deviation of a column's readings",
     ),
     Signature(
-        "minimum", (TRACE, COLUMN, PART), {"": like("column")}, "smallest of a column", True
+        "minimum", (TRACE, COLUMN, PART), {"": like("column")}, "smallest of a column"
     ),
     Signature(
-        "maximum", (TRACE, COLUMN, PART), {"": like("column")}, "largest of a column", True
+        "maximum", (TRACE, COLUMN, PART), {"": like("column")}, "largest of a column"
     ),
     Signature(
         "value_at",
         (TRACE, COLUMN, Parameter("moment", "value", TIME)),
         {"": like("column")},
-        "a column at a time after the first row, between readings on the line between them", True,
+        "a column at a time after the first row, between readings on the line between them",
     ),
     Signature(
         "slope", (TRACE, COLUMN, PART), {"": over("column", TIME)},
-        "slope of a column against time, by least squares", True,
+        "slope of a column against time, by least squares",
     ),
     Signature(
         "line_fit",
@@ -51,27 +51,30 @@ ANY_TRACE = (
             TRACE, Parameter("y", "column"), Parameter("x", "column"),
             Parameter("between", "span", like("x"), "all of it"),
         ),
-        {"slope": over("y", "x"), "intercept": like("y"), "spread": difference_of("y")},
+        {
+            "slope": over("y", "x"), "intercept": like("y"), "spread": difference_of("y"),
+            "slope_uncertainty": over("y", "x"), "intercept_uncertainty": difference_of("y"),
+        },
         "straight line of one column against another by least squares: slope, value at x = 0, "
-        "standard deviation about it", True,
+        "standard deviation about it, standard uncertainties of both by it",
     ),
     Signature(
         "integral",
         (TRACE, COLUMN._replace(scaled=True), PART),
         {"": lambda given: given["column"].times(TIME)},
-        "integral of a column over time, by trapezoids", True,
+        "integral of a column over time, by trapezoids",
     ),
     Signature(
-        "energy", (TRACE,), {"": ENERGY}, "difference of the recorded energy counter", True
+        "energy", (TRACE,), {"": ENERGY}, "difference of the recorded energy counter"
     ),
     Signature(
-        "charge", (TRACE,), {"": CHARGE}, "difference of the recorded charge counter", True
+        "charge", (TRACE,), {"": CHARGE}, "difference of the recorded charge counter"
     ),
     Signature(
         "crossing_time",
         (TRACE, COLUMN, Parameter("level", "value", like("column")), PART),
         {"": TIME},
-        "time from the first row to where a column first passes a level", True,
+        "time from the first row to where a column first passes a level",
     ),
     Signature(
         "settling_time",
@@ -82,6 +85,15 @@ ANY_TRACE = (
     Signature(
         "time_constant", (TRACE, COLUMN, PART), {"": TIME},
         "time constant of a column that settles exponentially, by least squares",
+    ),
+    Signature(
+        "two_time_constants", (TRACE, COLUMN, PART),
+        {
+            "fast": TIME, "slow": TIME, "fast_change": difference_of("column"),
+            "slow_change": difference_of("column"), "final": like("column"),
+        },
+        "the two time constants of a column that settles as the sum of two exponentials, by least "
+        "squares, and how much settles with each",
     ),
     Signature(
         "noise_density",
@@ -98,7 +110,7 @@ ANY_TRACE = (
     Signature(
         "without_offset",
         (TRACE, COLUMN, Parameter("offset", "value", difference_of("column"))),
-        {}, "the trace with an offset taken from one column", True, True,
+        {}, "the trace with an offset taken from one column", gives_trace=True,
     ),
     Signature(
         "without_drift",
@@ -108,7 +120,7 @@ ANY_TRACE = (
             Parameter("after", "value", difference_of("column")),
         ),
         {}, "the trace with an offset taken from one column that drifts evenly from the first row "
-        "to the last", True, True,
+        "to the last", gives_trace=True,
     ),
     Signature(
         "mean_resistance", (TRACE, PART), {"": RESISTANCE},

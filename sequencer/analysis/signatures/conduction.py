@@ -29,7 +29,11 @@ from sequencer.analysis.signatures.signature import (
 
 DIODE = (
     Signature(
-        "diode_fit", (TRACE, AT_TEMPERATURE, Parameter("between", "span", CURRENT, "all of it")),
+        "diode_fit",
+        (
+            TRACE, AT_TEMPERATURE, Parameter("between", "span", CURRENT, "all of it"),
+            Parameter("shunt", "value", RESISTANCE, "none"),
+        ),
         {"ideality": PLAIN, "saturation_current": CURRENT, "series_resistance": RESISTANCE},
         "ideality, saturation current and series resistance of a forward curve",
     ),
@@ -43,11 +47,14 @@ DIODE = (
     ),
     Signature(
         "clamping_voltage", (TRACE, Parameter("peak_current", "value", CURRENT)),
-        {"": VOLTAGE}, "voltage at a pulsed current; beyond the largest measured it is refused",
+        {"": VOLTAGE},
+        "voltage at a pulsed current; beyond the largest measured it is refused",
     ),
     Signature(
         "dynamic_resistance", (TRACE, CURRENTS, OWN_VOLTAGE, OWN_CURRENT),
-        {"": RESISTANCE}, "slope of voltage against current between two currents, heating included",
+        {"": RESISTANCE},
+        "slope of voltage against current between two currents, heating included; of a laser diode "
+        "above threshold its series resistance",
     ),
     Signature(
         "pulse_energy", (TRACE, PART), {"": ENERGY},
@@ -100,10 +107,12 @@ CONTACT_AND_INSULATOR = (
     ),
     Signature(
         "johnson_noise", (Parameter("resistance", "value", RESISTANCE), AT_TEMPERATURE),
-        {"": VOLTAGE.over(FREQUENCY.power(0.5))}, "the physical floor of a resistance's noise",
+        {"": VOLTAGE.over(FREQUENCY.power(0.5))},
+        "the physical floor of a resistance's noise",
     ),
     Signature(
         "shot_noise", (Parameter("current", "value", CURRENT),),
-        {"": CURRENT.over(FREQUENCY.power(0.5))}, "the physical floor of a current's noise",
+        {"": CURRENT.over(FREQUENCY.power(0.5))},
+        "the physical floor of a current's noise",
     ),
 )  # fmt: skip

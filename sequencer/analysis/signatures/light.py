@@ -101,16 +101,22 @@ SOLAR = (
     ),
     Signature(
         "direction_difference", (Parameter("upward", "trace"), Parameter("downward", "trace")),
-        {"": PLAIN}, "difference of maximum power between the two directions, over their mean",
+        {"": PLAIN},
+        "difference of maximum power between the two directions, over their mean",
     ),
 )  # fmt: skip
 LIGHT = Parameter("light", "column", scaled=True)
 DRIVE = Parameter("current", "column", CURRENT)
 LASER_AND_PHOTODIODE = (
     Signature(
-        "threshold_current", (TRACE, DRIVE, LIGHT, CURRENTS),
+        "threshold_current",
+        (
+            TRACE, DRIVE, LIGHT, CURRENTS,
+            Parameter("below", "span", CURRENT, "up to three quarters of that by line"),
+        ),
         {"by_second_derivative": CURRENT, "by_two_segments": CURRENT, "by_line": CURRENT},
-        "threshold by three methods; the line is fitted between the two currents above it",
+        "threshold by three methods; the line is fitted between the two currents above it, the "
+        "other segment below it",
     ),
     Signature(
         "slope_efficiency", (TRACE, DRIVE, LIGHT, CURRENTS), {"": over("light", CURRENT)},
@@ -131,7 +137,8 @@ LASER_AND_PHOTODIODE = (
             TRACE, Parameter("light", "value", POWER),
             Parameter("dark", "value", CURRENT, "0 A"),
         ),
-        {"": CURRENT.over(POWER)}, "photocurrent less the dark current over the power of the light",
+        {"": CURRENT.over(POWER)},
+        "photocurrent less the dark current over the power of the light",
     ),
     Signature(
         "dark_current", (TRACE, PART), {"": CURRENT}, "mean current in the dark, under bias",

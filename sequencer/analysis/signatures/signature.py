@@ -59,15 +59,13 @@ class Signature(NamedTuple):
 
     A single answer has the name "". Where `gives_trace`, the answer is the first trace with its
     columns worked on, and `answers` are columns that it has besides. `needs` says what the trace
-    must hold that its columns don't tell. `computed` is False where the arguments can be checked
-    and this version can't work it out.
+    must hold that its columns don't tell.
     """
 
     name: str
     parameters: tuple[Parameter, ...]
     answers: Mapping[str, Dimension | Rule]
     text: str
-    computed: bool = False
     gives_trace: bool = False
     needs: tuple[Needs, ...] = ()
 

@@ -26,7 +26,7 @@ CAPACITOR_AND_CELL = (
     Signature(
         "capacitance", (TRACE, VOLTAGES), {"": CAPACITANCE},
         "from the time between two voltages of a constant-current discharge or charge "
-        "(IEC 62391-1)", True, needs=CONSTANT_CURRENT,
+        "(IEC 62391-1)", needs=CONSTANT_CURRENT,
     ),
     Signature(
         "capacitance_by_energy", (TRACE, VOLTAGES), {"": CAPACITANCE},
@@ -35,7 +35,7 @@ CAPACITOR_AND_CELL = (
     Signature(
         "internal_resistance", (TRACE, VOLTAGES), {"": RESISTANCE},
         "from the straight part between two voltages, extrapolated back to the start "
-        "(IEC 62391-1)", True, needs=CONSTANT_CURRENT + LOOKS_BACK,
+        "(IEC 62391-1)", needs=CONSTANT_CURRENT + LOOKS_BACK,
     ),
     Signature(
         "step_resistance", (TRACE, Parameter("delay", "value", TIME)), {"": RESISTANCE},
@@ -83,8 +83,7 @@ CAPACITOR_AND_CELL = (
             TRACE, Parameter("capacity", "value", CHARGE),
             Parameter("start", "value", PLAIN, "100 %"),
         ),
-        {"state_of_charge": PLAIN}, "voltages at rest beside the state of charge",
-        gives_trace=True,
+        {"state_of_charge": PLAIN}, "voltages at rest beside the state of charge", gives_trace=True,
     ),
     Signature(
         "state_of_charge_by_voltage",
@@ -97,7 +96,9 @@ CAPACITOR_AND_CELL = (
         "dQ/dV against voltage, by steps of voltage", gives_trace=True,
     ),
     Signature(
-        "state_of_health", (TRACE,), {"": PLAIN},
+        "state_of_health",
+        (TRACE, Parameter("first_capacity", "value", CHARGE, "the reference record's")),
+        {"": PLAIN},
         "capacity over that of the first record", needs=("a reference record",),
     ),
 )  # fmt: skip

@@ -29,10 +29,16 @@ class InForce:
 
 
 @dataclass
+class Declared:
+    facts: dict[str, float | str]
+
+
+@dataclass
 class Typed:
     recipe: tree.Recipe
     problems: Problems
     settings: dict[str, InForce] = field(default_factory=dict)
+    parts: dict[str, Declared] = field(default_factory=dict)
     dimensions: dict[int, Dimension] = field(default_factory=dict)
     columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
     answers: dict[int, dict[str, Dimension]] = field(default_factory=dict)

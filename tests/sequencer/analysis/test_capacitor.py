@@ -7,8 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.analysis.calculations import NotWorkedOut, capacitance, internal_resistance
+from sequencer.analysis.calculations import CALCULATIONS, NotWorkedOut
 from tests.sequencer.analysis.made_traces import Floats, Table, ideal_discharge, table
+
+capacitance = CALCULATIONS["capacitance"]
+internal_resistance = CALCULATIONS["internal_resistance"]
 
 U1_V, U2_V = 2.16, 1.08
 BETWEEN = (U1_V, U2_V)
@@ -137,10 +140,11 @@ def test_the_reading_at_rest_may_stand_before_the_trace() -> None:
     made = rested()
     bare = Table("discharging", {name: column[1:] for name, column in made.columns.items()})
     whole = internal_resistance(made, BETWEEN)
-    assert internal_resistance(bare, BETWEEN, (-0.1, 2.7, 0.0)) == whole
+    assert internal_resistance(bare, BETWEEN, before=(-0.1, 2.7, 0.0)) == whole
     assert whole.method == (
         "least-squares line from 2.16 V to 1.08 V (108 readings) extrapolated to the start of -1 A "
-        "(IEC 62391-1, start from 2.7 V, known to ±50 ms)"
+        "(IEC 62391-1, start from 2.7 V, known to ±50 ms; slow "
+        "branches count in it)"
     )
 
 
@@ -291,7 +295,7 @@ def test_hostile_data_are_refused_in_words(case: str) -> None:
         capacitance(made, between)
     assert str(capacitance_refusal.value) == message
     with pytest.raises(NotWorkedOut) as resistance_refusal:
-        internal_resistance(made, between, (-0.1, 2.7, 0.0))
+        internal_resistance(made, between, before=(-0.1, 2.7, 0.0))
     assert str(resistance_refusal.value) == message.replace("at least 2 there", "at least 3 there")
 
 
@@ -334,7 +338,7 @@ STARTS_REFUSED = {
 def test_a_start_that_cannot_be_known_is_refused_in_words(case: str) -> None:
     made, before, message = STARTS_REFUSED[case]
     with pytest.raises(NotWorkedOut) as refusal:
-        internal_resistance(made, BETWEEN, before)
+        internal_resistance(made, BETWEEN, before=before)
     assert str(refusal.value) == message
 
 

@@ -11,23 +11,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from scipy.stats import linregress
 
-from sequencer.analysis.calculations import (
-    NotWorkedOut,
-    Several,
-    Table,
-    charge,
-    crossing_time,
-    energy,
-    integral,
-    line_fit,
-    mean,
-    spread,
-    value_at,
-    without_drift,
-    without_offset,
-)
+from sequencer.analysis.calculations import CALCULATIONS, NotWorkedOut, Several, Table
 from tests.sequencer.analysis.made_traces import Floats, table
+
+charge = CALCULATIONS["charge"]
+crossing_time = CALCULATIONS["crossing_time"]
+energy = CALCULATIONS["energy"]
+integral = CALCULATIONS["integral"]
+line_fit = CALCULATIONS["line_fit"]
+mean = CALCULATIONS["mean"]
+spread = CALCULATIONS["spread"]
+value_at = CALCULATIONS["value_at"]
+without_drift = CALCULATIONS["without_drift"]
+without_offset = CALCULATIONS["without_offset"]
 
 # To six decimals: squares of what is much smaller than that leave the range of a float.
 VALUES = arrays.arrays(np.float64, st.integers(2, 40), elements=st.floats(-1e6, 1e6)).map(
@@ -159,6 +157,18 @@ def test_a_line_against_the_standard_library(y: Floats, seed: int) -> None:
     assert found.values["spread"] == pytest.approx(deviation, abs=1e-10 * scale)
 
 
+def test_the_uncertainties_of_a_line_against_scipy() -> None:
+    """`scipy.stats.linregress` is the judge; x far from 0 makes the intercept's the larger one."""
+    chance = np.random.default_rng(7)
+    x = 40.0 + np.arange(50.0)
+    y = 3.0 - 0.2 * x + chance.normal(0.0, 0.5, 50)
+    found = line_fit(Table("pair", {"time": np.arange(50.0), "x": x, "y": y}), "y", "x")
+    judge = linregress(x, y)
+    assert isinstance(found, Several)
+    assert found.values["slope_uncertainty"] == pytest.approx(judge.stderr, rel=1e-10)
+    assert found.values["intercept_uncertainty"] == pytest.approx(judge.intercept_stderr, rel=1e-10)
+
+
 def test_a_line_between_two_values_of_x_takes_only_what_lies_there() -> None:
     made = Table(
         "pair",
@@ -171,7 +181,11 @@ def test_a_line_between_two_values_of_x_takes_only_what_lies_there() -> None:
     for between in ((1.0, 4.0), (4.0, 1.0)):
         found = line_fit(made, "y", "x", between)
         assert isinstance(found, Several)
-        assert found.values == pytest.approx({"slope": 2, "intercept": 1, "spread": 0}, abs=1e-14)
+        expected = {
+            "slope": 2, "intercept": 1, "spread": 0, "slope_uncertainty": 0,
+            "intercept_uncertainty": 0,
+        }  # fmt: skip
+        assert found.values == pytest.approx(expected, abs=1e-14)
         assert found.method == "least-squares line through 4 readings"
     assert "over range in row 7" in refusal_of(line_fit, made, "y", "x", (1.0, 9.0))
     assert "the x is empty in row 6" in refusal_of(line_fit, made, "y", "x")

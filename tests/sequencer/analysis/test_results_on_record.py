@@ -56,7 +56,13 @@ def test_rows_answers_and_plots_are_on_record(ran: Ran) -> None:
         assert [row.key for row in lines[name].rows] == [0.02, 0.05, 0.1]
         assert [row.label for row in lines[name].rows][:1] == ["drive = 20 mA"]
         assert [row.value for row in lines[name].rows] == pytest.approx(expected, rel=1e-4)
-    assert [row.answer for row in lines["fit"].rows] == ["slope", "intercept", "spread"]
+    assert [row.answer for row in lines["fit"].rows] == [
+        "slope",
+        "intercept",
+        "spread",
+        "slope_uncertainty",
+        "intercept_uncertainty",
+    ]
     assert lines["wire"].value == pytest.approx(10.0, rel=1e-4)
     assert lines["clean"].text == "a trace of 9 rows"
     assert [row.value for row in lines["low"].rows] == pytest.approx([0.1, 0.4, 0.9], rel=1e-3)

@@ -232,9 +232,10 @@ def test_several_answers_are_on_record_and_taken_apart() -> None:
         "expect fit.intercept in 1 V ± 1 %",
         looks=looks,
     )
-    assert (fit.value, fit.text, fit.each) == (None, "3 answers", "")
+    assert (fit.value, fit.text, fit.each) == (None, "5 answers", "")
     assert [(row.answer, row.text, row.label, row.key) for row in fit.rows] == [
         ("slope", "2 ohm", "", None), ("intercept", "1 V", "", None), ("spread", "0 V", "", None),
+        ("slope_uncertainty", "0 ohm", "", None), ("intercept_uncertainty", "0 V", "", None),
     ]  # fmt: skip
     assert slope.text == "2000 mohm"
     assert sum_.text == "3 V"
@@ -247,14 +248,18 @@ def test_several_answers_for_each_group() -> None:
     fit, slope = results(
         "fit = line_fit(looks, voltage, charge) for each cycle\nS = fit.slope", looks=looks
     )
-    assert fit.text == "2 rows, 3 answers"
+    assert fit.text == "2 rows, 5 answers"
     assert [(row.label, row.answer, row.value is None) for row in fit.rows] == [
         ("cycle = 1", "slope", False),
         ("cycle = 1", "intercept", False),
         ("cycle = 1", "spread", False),
+        ("cycle = 1", "slope_uncertainty", False),
+        ("cycle = 1", "intercept_uncertainty", False),
         ("cycle = 2", "slope", True),
         ("cycle = 2", "intercept", True),
         ("cycle = 2", "spread", True),
+        ("cycle = 2", "slope_uncertainty", True),
+        ("cycle = 2", "intercept_uncertainty", True),
     ]
     assert slope.rows[0].value == pytest.approx(2.0, rel=1e-15)
     assert slope.rows[1].reason == "`fit` is not worked out"
@@ -263,7 +268,7 @@ def test_several_answers_for_each_group() -> None:
 def test_answers_of_an_unfilled_trace_are_not_measured() -> None:
     fit, slope = results("fit = line_fit(again, voltage, current)\nR = fit.slope")
     assert (fit.verdict, fit.reason) == ("not measured", "no reading was taken into “again”")
-    assert [row.verdict for row in fit.rows] == ["not measured"] * 3
+    assert [row.verdict for row in fit.rows] == ["not measured"] * 5
     assert (slope.verdict, slope.reason) == ("not measured", "`fit` is not measured")
 
 
@@ -303,14 +308,6 @@ def test_a_column_called_like_an_earlier_result_is_still_a_column() -> None:
     """`current` is a result with rows, and a column; a mean of the column has no rows of it."""
     _, found = results("current = mean(looks, current) for each cycle\nm = mean(looks, current)")
     assert (found.value, found.each, found.rows) == (0.5, "", ())
-
-
-def test_what_this_version_can_t_compute_says_so_and_stops_nothing() -> None:
-    first, second = results("c = capacity(looks)\nm = mean(looks, voltage, 0 s to 1 s)")
-    assert (first.verdict, first.reason) == (
-        "not worked out", "`capacity` can't be worked out by this version",
-    )  # fmt: skip
-    assert second.text == "1.5 V"
 
 
 def test_a_plot_is_no_outcome() -> None:

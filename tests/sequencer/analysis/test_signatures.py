@@ -19,7 +19,6 @@ from sequencer.analysis.signatures import (
     usage,
 )
 from sequencer.checker import Checked, check
-from sequencer.checker.expressions.calculations import not_computable
 from sequencer.checker.expressions.calls import FUNCTIONS, LISTS, OVER_TRACES
 
 HEAD = """recipe "Ridge weather station: every calculation"
@@ -89,32 +88,6 @@ def test_every_calculation_checks_when_it_is_called_as_it_says(
         named_columns = any(p.takes == "column" and p.optional for p in signature.parameters)
     found = checked(f"    x = {call(signature, named, optional or named_columns)}\n")
     assert [problem.message for problem in found.problems] == []
-    refused = not_computable(found)
-    assert [problem.slug for problem in refused] == ["not-computable-yet"] * (
-        not signature.computed
-    )
-    assert all(problem.fault == "tool" for problem in refused)
-
-
-def test_what_cannot_be_computed_yet_says_which_and_where() -> None:
-    found = checked(
-        "    n = mean(one, voltage)\n    d = dark_current(one)\n    t = trip_time(one)\n"
-    )
-    refused = not_computable(found)
-    assert [(p.span.line, p.span.column) for p in refused] == [(11, 9), (12, 9)]
-    assert refused[0].message == (
-        "`dark_current` can't be worked out by this version: its arguments were checked, and "
-        "nothing is wrong with them"
-    )
-    assert refused[0].source.name == "all.recipe"
-    assert "leave the line out for this run" in refused[0].hint
-
-
-def test_a_calculation_within_another_is_found_too() -> None:
-    found = checked(
-        "    x = 2 * mean(without_offset(one, voltage, 1 V), voltage) / capacity(one)\n"
-    )
-    assert [problem.message.split()[0] for problem in not_computable(found)] == ["`capacity`"]
 
 
 def test_names_are_one_word_each_and_nobody_else_s() -> None:
@@ -142,6 +115,7 @@ def test_dimensions_of_answers() -> None:
     line = SIGNATURES["line_fit"].dimensions({"y": VOLTAGE, "x": SMU_CURRENT})
     assert {name: found.unit for name, found in line.items()} == {
         "slope": "ohm", "intercept": "V", "spread": "V",
+        "slope_uncertainty": "ohm", "intercept_uncertainty": "V",
     }  # fmt: skip
     density = SIGNATURES["noise_density"].answer({"column": VOLTAGE})
     assert density == VOLTAGE.over(Dimension(time=-1).power(0.5))
@@ -158,7 +132,7 @@ def test_those_in_steps_take_the_newest_part() -> None:
 def test_how_a_calculation_is_told() -> None:
     assert usage(SIGNATURES["mean"]) == "mean(trace, column[, part])"
     assert answers_in_words(SIGNATURES["mean"]) == "a value"
-    assert answers_in_words(SIGNATURES["line_fit"]) == ".slope, .intercept, .spread"
+    assert answers_in_words(SIGNATURES["largest_kink"]) == ".current, .deviation"
     assert answers_in_words(SIGNATURES["without_offset"]) == "a trace"
     assert answers_in_words(SIGNATURES["incremental_capacity"]) == (
         "a trace with `incremental_capacity`"

@@ -10,18 +10,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
+from sequencer import analysis
 from sequencer.analysis.calculations import (
+    BY_NAME,
     CALCULATIONS,
+    OF_ARRAYS,
+    OF_TRACES,
     NotWorkedOut,
-    charge,
-    energy,
-    maximum,
-    mean,
-    minimum,
-    slope,
 )
 from sequencer.analysis.signatures import SIGNATURES
 from tests.sequencer.analysis.made_traces import Floats, Table, table
+
+charge = CALCULATIONS["charge"]
+energy = CALCULATIONS["energy"]
+maximum = CALCULATIONS["maximum"]
+mean = CALCULATIONS["mean"]
+minimum = CALCULATIONS["minimum"]
+slope = CALCULATIONS["slope"]
 
 VALUES = arrays.arrays(np.float64, st.integers(2, 50), elements=st.floats(-1e6, 1e6))
 
@@ -31,14 +36,29 @@ def of(values: Floats, step_s: float = 1.0, start_s: float = 100.0) -> Table:
 
 
 def test_every_signature_has_its_calculation_with_the_same_arguments() -> None:
-    computed = {name: s for name, s in SIGNATURES.items() if s.computed}
-    assert set(CALCULATIONS) == set(computed)
-    for name, signature in computed.items():
-        taken = inspect.signature(CALCULATIONS[name]).parameters
-        expected = [parameter.name for parameter in signature.parameters]
-        assert list(taken) == expected + ["before"] * signature.looks_back
-        for parameter in signature.parameters:
-            assert (taken[parameter.name].default is None) == parameter.optional
+    assert set(CALCULATIONS) == set(SIGNATURES)
+    for function, quantities in OF_ARRAYS.items():
+        signature = SIGNATURES[function.__name__]
+        taken = list(inspect.signature(function).parameters.values())
+        kinds = [parameter.takes for parameter in signature.parameters]
+        arrays = kinds.count("trace") * (1 + len(quantities)) + kinds.count("column")
+        assert all("Floats" in parameter.annotation for parameter in taken[:arrays])
+        given = [p for p in signature.parameters if p.takes in ("span", "value")]
+        expected = [parameter.name for parameter in given]
+        assert [p.name for p in taken[arrays:]] == expected + ["before"] * signature.looks_back
+        for mine, theirs in zip(taken[arrays:], given, strict=False):
+            assert (mine.default is not inspect.Parameter.empty) == theirs.optional
+    for function in OF_TRACES:
+        signature = SIGNATURES[function.__name__]
+        assert list(inspect.signature(function).parameters) == [
+            parameter.name for parameter in signature.parameters
+        ]
+
+
+def test_every_calculation_can_be_had_from_python_by_its_name() -> None:
+    assert all(getattr(analysis, name) is function for name, function in BY_NAME.items())
+    with pytest.raises(AttributeError, match="no attribute 'no_such_calculation'"):
+        analysis.no_such_calculation  # noqa: B018
 
 
 @given(VALUES, st.floats(1e-3, 1e3))

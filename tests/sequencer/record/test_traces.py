@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
-import subprocess
-import sys
 import tracemalloc
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from sequencer.record import StoreError, open_record, to_csv
+from sequencer.record import StoreError, export_run, open_record
 from sequencer.record.rows import CHANNEL_COLUMNS, QUANTITIES, extra_stream
 
 TRACE = CHANNEL_COLUMNS.index("trace")
@@ -81,7 +79,7 @@ def test_a_trace_without_readings_is_empty(store, info, extra, tmp_path):
     run = store.run(writer.id)
     assert len(run.trace("curve")) == 0
     assert "smu.voltage" in run.trace("curve").columns
-    to_csv(run, tmp_path / "curve.csv", "curve")
+    export_run(run, tmp_path / "curve.csv", trace="curve")
     table = (tmp_path / "curve.csv").read_text("utf-8-sig").splitlines()
     assert table[-1].startswith("time (s),")
 
@@ -115,7 +113,7 @@ def test_a_trace_as_csv(two_channels, tmp_path, path):
     store, writer = two_channels
     writer.end("tripped", 3, "voltage above 2.75 V")
     out = tmp_path / "curve.csv"
-    to_csv(store.run(writer.id), out, "curve")
+    export_run(store.run(writer.id), out, trace="curve")
     head, header, rows = table_of(out)
     assert head == [
         "# record of a run; the table begins on line 11",
@@ -127,7 +125,7 @@ def test_a_trace_as_csv(two_channels, tmp_path, path):
         "# setting: level = 2.7 V",
         '# instrument: smu is ["a", "b"]',
         "# sign: current and power are positive into the part",
-        "# values: SI units; inf is a reading past its range; an empty cell has no value",
+        "# values: SI units; inf is a reading past its range; an empty place has no value",
     ]
     assert header[:6] == [
         "time (s)",
@@ -149,10 +147,10 @@ def test_all_readings_as_csv_in_the_order_of_time(two_channels, tmp_path):
     store, writer = two_channels
     writer.end("finished", 0)
     out = tmp_path / "all.csv"
-    to_csv(store.run(writer.id), out)
+    export_run(store.run(writer.id), out)
     _, header, rows = table_of(out)
     width = len(QUANTITIES) + 1
-    assert header[:3] == ["time (s)", "trace", "line of the recipe"]
+    assert header[:3] == ["time (s)", "trace", "line (of the recipe)"]
     assert header[3 : 3 + width] == [
         "smu.voltage (V)",
         "smu.current (A)",
@@ -189,7 +187,7 @@ def test_no_text_becomes_a_formula_or_breaks_the_head(store, info, tmp_path):
     writer = store.begin(info(settings={"=a": evil}, conditions={"+b": evil}))
     writer.stream("smu", CHANNEL_COLUMNS).append(row(0, 1, 1, -1))
     writer.end("failed", 4, evil)
-    to_csv(store.run(writer.id), tmp_path / "all.csv")
+    export_run(store.run(writer.id), tmp_path / "all.csv")
     head, header, rows = table_of(tmp_path / "all.csv")
     assert all(line.startswith("# ") for line in head)
     assert '# setting: =a = =HYPERLINK("http://ridge","x") ,=1+1,"' in head
@@ -201,9 +199,9 @@ def test_a_file_that_cannot_be_written_leaves_nothing(store, info, tmp_path):
     writer = store.begin(info())
     writer.end("finished", 0)
     with pytest.raises(StoreError, match="can't be written: No such file or directory"):
-        to_csv(store.run(writer.id), tmp_path / "missing" / "all.csv")
+        export_run(store.run(writer.id), tmp_path / "missing" / "all.csv")
     with pytest.raises(StoreError, match="no trace “curve”"):
-        to_csv(store.run(writer.id), tmp_path / "curve.csv", "curve")
+        export_run(store.run(writer.id), tmp_path / "curve.csv", trace="curve")
     assert list(tmp_path.glob("*.csv*")) == []
 
 
@@ -220,7 +218,7 @@ def test_memory_is_bounded_whatever_the_length(store, info, tmp_path):
         for k in range(count):
             stream.append(row(k * 0.1, k * 0.5, 2.0, -1.0))
         writer.end("finished", 0)
-        to_csv(store.run(writer.id), tmp_path / "all.csv")
+        export_run(store.run(writer.id), tmp_path / "all.csv")
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         return peak
@@ -230,28 +228,10 @@ def test_memory_is_bounded_whatever_the_length(store, info, tmp_path):
     assert long < 1.1 * short < 10e6
 
 
-def test_export_loads_no_numpy(two_channels, path, tmp_path):
-    _, writer = two_channels
-    writer.end("finished", 0)
-    code = (
-        "import sys\nfrom sequencer.record import open_record, to_csv\n"
-        "to_csv(open_record(sys.argv[1]).run(sys.argv[2]), sys.argv[3], 'curve')\n"
-        "print('numpy' in sys.modules)"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(path), writer.id, str(tmp_path / "curve.csv")],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=Path(__file__).parents[3],
-    )
-    assert done.stdout.strip() == "False"
-
-
 def test_a_run_that_still_goes_on_is_exported_as_far_as_it_is(two_channels, path, tmp_path):
     _, writer = two_channels
     with open_record(path) as looked_at:
-        to_csv(looked_at.run(writer.id), tmp_path / "all.csv")
+        export_run(looked_at.run(writer.id), tmp_path / "all.csv")
     head, _, rows = table_of(tmp_path / "all.csv")
     assert "# outcome: still running" in head
     assert len(rows) == 20
