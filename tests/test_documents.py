@@ -97,8 +97,8 @@ def test_every_command_that_the_readme_shows(served: Path) -> None:
             bench.write_text(kept, encoding="utf-8")
         ran.append(command)
     assert ran == [
-        *("new", "check", "explain", "format", "dry-run", "dry-run", "show", "export"),
-        *("bench", "measure", "run", "manual", "manual"),
+        *("new", "check", "explain", "format", "dry-run", "dry-run", "show"),
+        *("plot", "report", "export", "bench", "measure", "run", "manual", "manual"),
     ]
     (exported,) = served.glob("*.csv")
     assert "smu.voltage" in exported.read_text(encoding="utf-8-sig")

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from importlib import import_module
 from typing import NoReturn
 
+from drivers.simulated.faults import KINDS, form
 from sequencer.commands.shared import Mistake
 
 
@@ -42,6 +43,8 @@ _YES = ("--yes", "", "no questions before power; that is on record")
 _RUN = ("run", "RUN", "a run's id, the beginning of one, or `last`")
 _SEED = ("--seed", "N", "the seed of noise and of instrument errors (default 0)")
 _IDEAL = ("--ideal", "", "instruments without noise, errors and resolution")
+_OVER = ("--over", "RUN", "another run, whose curves are drawn too (may be repeated)")
+_FAULTS = "; ".join(f"{form(name)}, {kind.what}" for name, kind in KINDS.items())
 
 COMMANDS = (
     Command(
@@ -63,6 +66,7 @@ COMMANDS = (
         ("recipes", "RECIPE", "recipes: their paths, or the names of shipped ones", "+"),
         _BENCH_OPTION,
         _SET,
+        ("--picture", "FILE", "the operating area of each part, as .svg or .png"),
         _LINES,
         _JSON,
     ),
@@ -102,7 +106,7 @@ COMMANDS = (
         (
             "--fault",
             "[CHANNEL:]KIND[@TIME]",
-            "rehearse a fault of the wiring: reversed, lead-off@90s, bounce@1min (may be repeated)",
+            f"rehearse a fault, as in smu:lead-off@90s (may be repeated): {_FAULTS}",
         ),
         _SEED,
         _IDEAL,
@@ -177,12 +181,37 @@ COMMANDS = (
     Command(
         "export",
         "sequencer.commands.records:export",
-        "the readings of a run as a table for a spreadsheet",
-        "Writes all readings of a run, or one of its traces, to a CSV file in this folder.",
+        "the readings of a run for a spreadsheet and other programs",
+        "Writes a run, or one of its traces, to a file in this folder: as csv a table that a "
+        "spreadsheet opens, as parquet the same for data frames, as json the whole run.",
         _RUN,
-        ("--to", "FORMAT", "csv", "required"),
+        ("--to", "FORMAT", "csv, parquet or json", "required"),
         ("--trace", "NAME", "one trace, in place of all readings"),
         ("--out", "FILE", "the file, replaced if it is there (default: RUN.csv, never replaced)"),
+        _RECORD,
+    ),
+    Command(
+        "plot",
+        "sequencer.commands.pictures:plot",
+        "plots of a run, here in the terminal or as a picture",
+        "Draws the plots that the recipe asks for; where it asks for none, every channel over "
+        "time. They are named plot-1, plot-2, …, and over time as in smu-voltage.",
+        _RUN,
+        ("plots", "PLOT", "plots by their names (default: those that the recipe asks for)", "*"),
+        _OVER,
+        ("--out", "FILE", "a picture, .svg or .png, in place of the terminal; replaced if there"),
+        _RECORD,
+    ),
+    Command(
+        "report",
+        "sequencer.commands.pictures:report",
+        "a run as one page to keep, to send and to print",
+        "Writes one HTML file that needs no network: results and verdicts, plots that zoom, the "
+        "operating area, limits, what happened, and all that it takes to repeat the run. What was "
+        "measured on a bench is drawn over the last dry run of the same recipe.",
+        _RUN,
+        _OVER,
+        ("--out", "FILE", "the file, replaced if it is there (default: RUN.html, never replaced)"),
         _RECORD,
     ),
     Command(
@@ -234,8 +263,12 @@ def _positive(text: str) -> float:
 
 
 def _format(text: str) -> str:
-    if text != "csv":
-        raise argparse.ArgumentTypeError(f"there is no export to {text}, only to csv")
+    from sequencer.record.export import FORMATS
+
+    if text not in FORMATS:
+        raise argparse.ArgumentTypeError(
+            f"there is no export to {text}, only to {', '.join(FORMATS)}"
+        )
     return text
 
 
@@ -246,13 +279,15 @@ _TYPES: dict[str, Callable[[str], object]] = {
     "--workers": _count,
 }
 _FORMATS: dict[tuple[str, str], Callable[[str], object]] = {("export", "--to"): _format}
-_REPEATED = ("--set", "--answer", "--fault")
+_SHORT = {"--out": "-o"}
+_REPEATED = ("--set", "--answer", "--fault", "--over")
 _DEFAULTS: dict[str, object] = {
     "--seed": 0,
     "--speed": 1.0,
     "--set": [],
     "--answer": [],
     "--fault": [],
+    "--over": [],
 }
 
 
@@ -277,7 +312,7 @@ def parser_of(command: Command) -> argparse.ArgumentParser:
             parser.add_argument(name, action="store_true", help=text)
         else:
             parser.add_argument(
-                name,
+                *filter(None, (_SHORT.get(name), name)),
                 dest="recipe" if name == "--from" else None,
                 metavar=value,
                 help=text,

@@ -73,6 +73,8 @@ def check(arguments: Namespace) -> int:
     from sequencer import api
 
     terminal = talk(arguments)
+    if arguments.picture is not None and len(arguments.recipes) > 1:
+        raise Mistake("--picture goes with one recipe", "check them one by one")
     data, fit = [], True
     for given in arguments.recipes:
         loaded = load(given)
@@ -81,16 +83,35 @@ def check(arguments: Namespace) -> int:
         fit &= this_fits
         if arguments.json:
             data.append(_as_data(loaded, checked))
-            continue
-        if len(arguments.recipes) > 1 and not arguments.lines:
-            terminal.say(f"\n{given}")
-        show_check(terminal, checked, one_a_line=arguments.lines)
-        if this_fits and not arguments.lines:
-            terminal.say()
-            terminal.say(_verdict(arguments, checked))
+        else:
+            if len(arguments.recipes) > 1 and not arguments.lines:
+                terminal.say(f"\n{given}")
+            show_check(terminal, checked, one_a_line=arguments.lines)
+            if this_fits and not arguments.lines:
+                terminal.say()
+                terminal.say(_verdict(arguments, checked))
+        if arguments.picture is not None and this_fits:
+            _draw_areas(terminal, checked, arguments)
     if arguments.json:
         put_data(data if len(data) > 1 else data[0])
     return Exit.MET if fit else Exit.BAD_INPUT
+
+
+def _draw_areas(terminal: Terminal, checked: Checked, arguments: Namespace) -> None:
+    """The operating area of each part as one picture."""
+    from sequencer.api import checks_of, load_bench
+    from sequencer.commands.pictures import picture_form, write_file
+    from sequencer.report.pictures.area import areas, draw
+
+    path = Path(arguments.picture)
+    form = picture_form(path)
+    known = load_bench(arguments.bench).specifications if arguments.bench is not None else {}
+    envelopes = {channel: (*s.continuous, *s.pulsed) for channel, s in known.items()}
+    found = areas(checks_of(checked)[0], envelopes)
+    if not found:
+        raise Mistake("nothing is sourced in this recipe: there is no area to draw")
+    write_file(path, draw(found, form))
+    terminal.say(f"wrote {path}")
 
 
 def show_check(terminal: Terminal, checked: Checked, *, one_a_line: bool = False) -> None:

@@ -42,7 +42,7 @@ def show(arguments: Namespace) -> int:
 
 def export(arguments: Namespace) -> int:
     """Write a run, or one of its traces, to a file."""
-    from sequencer.record import to_csv
+    from sequencer.record import export_run
 
     terminal = talk(arguments)
     with open_to_look(arguments, terminal) as store:
@@ -50,14 +50,12 @@ def export(arguments: Namespace) -> int:
         trace = arguments.trace
         if arguments.out == "-":
             raise Mistake("--out -: an export goes to a file", "name one, as in --out run.csv")
-        if trace is not None:
-            run.trace_row(trace)
         path = Path(arguments.out or f"{run.meta.id}{'-' + trace if trace else ''}.{arguments.to}")
         if path.exists() and not arguments.out:
             raise Mistake(
                 f"{path} is there already, and nothing is overwritten unasked",
                 f"--out {path} replaces it, --out ANOTHER writes beside it",
             )
-        to_csv(run, path, trace)
+        export_run(run, path, arguments.to, trace)
         terminal.say(f"wrote {path}")
     return Exit.MET

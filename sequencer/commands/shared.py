@@ -18,7 +18,7 @@ from sequencer.report.terminal import Terminal
 
 if TYPE_CHECKING:
     from grammar.quantity import Quantity
-    from sequencer.record import Run, RunRow, Store
+    from sequencer.record import Run, Store
 
 
 class Exit(IntEnum):
@@ -151,21 +151,5 @@ def open_to_look(arguments: Namespace, terminal: Terminal) -> Store:
 
 
 def find_run(store: Store, given: str) -> Run:
-    """A run by its id, a unique beginning of one, or `last`. Raises Mistake or StoreError."""
-    rows = store.runs()
-    if given == "last":
-        if not rows:
-            raise Mistake(f"no run is on record yet in {store.path}")
-        return store.run(rows[-1].id)
-    found = [row for row in rows if given and row.id.startswith(given)]
-    exact = [row for row in found if row.id == given]
-    if len(exact or found) > 1:
-        raise Mistake(
-            f"{given} begins {len(found)} runs: {_named(found)}", "name one of them whole"
-        )
-    return store.run((exact or found)[0].id if found else given)
-
-
-def _named(rows: list[RunRow]) -> str:
-    names = [row.id for row in rows[-5:]]
-    return ("… " if len(rows) > len(names) else "") + ", ".join(names)
+    """A run by its id, a unique beginning of one, or `last`. Raises StoreError."""
+    return store.find(given)

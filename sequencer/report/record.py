@@ -140,17 +140,33 @@ def _share(guard: GuardRow) -> float:
 
 
 def _guard(terminal: Terminal, guard: GuardRow) -> list[str]:
-    dimension = RATED.get(guard.quantity) or SENSED.get(guard.quantity)
-    bounds = span(guard.low, guard.high, dimension) if dimension else ""
+    said = least_left(guard)
     if guard.tripped:
-        said = terminal.paint("TRIPPED", "red")
-    elif guard.margin is None or dimension is None:
-        said = "held" if dimension is None else "never judged"
-    else:
-        said = f"{write(guard.margin, difference(dimension), 3)} left"
-    if guard.margin_time is not None and dimension is not None:
-        said += f" at {write(guard.margin_time, TIME, 4)}"
-    return [guard.name, bounds, said]
+        at = "" if guard.margin_time is None else f" at {write(guard.margin_time, TIME, 4)}"
+        said = terminal.paint("TRIPPED", "red") + at
+    return [guard.name, bounds_of(guard), said]
+
+
+def _watched(guard: GuardRow) -> Dimension | None:
+    """The dimension of what a guard watches; none of a condition."""
+    return RATED.get(guard.quantity) or SENSED.get(guard.quantity)
+
+
+def least_left(guard: GuardRow) -> str:
+    """The least that was left to a guard that held, and when: "350 mV left at 12 s"."""
+    dimension = _watched(guard)
+    if dimension is None:
+        return "held"
+    if guard.margin is None:
+        return "never judged"
+    at = "" if guard.margin_time is None else f" at {write(guard.margin_time, TIME, 4)}"
+    return f"{write(guard.margin, difference(dimension), 3)} left{at}"
+
+
+def bounds_of(guard: GuardRow) -> str:
+    """A guard's bounds in words; none of a condition."""
+    dimension = _watched(guard)
+    return span(guard.low, guard.high, dimension) if dimension else ""
 
 
 def span(low: float | None, high: float | None, dimension: Dimension) -> str:
@@ -213,8 +229,8 @@ def show_run(terminal: Terminal, run: Run, store: str) -> None:
     rows = [
         ["run", f"{meta.id} ({kind_of(meta)})"],
         ["recipe", f"{meta.recipe_name}, SHA-256 {meta.recipe_sha256[:16]}…"],
-        ["begun", _moment(meta.started)],
-        ["ended", _moment(meta.ended) if meta.ended else "no end on record"],
+        ["begun", moment(meta.started)],
+        ["ended", moment(meta.ended) if meta.ended else "no end on record"],
         *[["setting", f"{name} = {value}"] for name, value in meta.settings.items()],
         *[["condition", f"{name} = {value}"] for name, value in meta.conditions.items()],
         ["traces", ", ".join(_traces(run)) or "none"],
@@ -232,18 +248,23 @@ def _traces(run: Run) -> list[str]:
     return [f"{n} (captured)" if capture_stream(n) in streams else n for n in run.traces()]
 
 
-def _show_happenings(terminal: Terminal, run: Run) -> None:
+def happenings(run: Run) -> list[tuple[float, str]]:
+    """Events and notes by time (s), each in words that say whose it is."""
     said = [(e.time, f"{e.channel}: " if e.channel else "", e.text) for e in run.events()]
     said += [(n.time, "you: " if n.author == "person" else "note: ", n.text) for n in run.notes()]
+    said.sort(key=lambda item: item[0])
+    return [(time, _shortened(who, text)) for time, who, text in said]
+
+
+def _show_happenings(terminal: Terminal, run: Run) -> None:
+    said = happenings(run)
     if not said:
         return
-    said.sort(key=lambda item: item[0])
     kept = said[-_SHOWN_EVENTS:]
     terminal.say()
     more = f" (the last {len(kept)} of {len(said)})" if len(kept) < len(said) else ""
     terminal.say(terminal.heading(f"What happened{more}"))
-    rows = [[clock(time), _shortened(who, text)] for time, who, text in kept]
-    terminal.say(terminal.table(rows))
+    terminal.say(terminal.table([[clock(time), text] for time, text in kept]))
 
 
 def clock(time_s: float) -> str:
@@ -309,7 +330,7 @@ def as_data(run: Run, **more: Any) -> dict[str, Any]:
     }
 
 
-def _moment(text: str) -> str:
+def moment(text: str) -> str:
     """An ISO 8601 time with its offset, to the second."""
     date, _, time = text.partition("T")
     return f"{date} {time[:8]} {time[-6:]}"

@@ -62,6 +62,10 @@ def _draw(meter: Meter, dice: random.Random) -> None:
 def _overshoot(channel: SimulatedChannel) -> None:
     """Let level and limits stand at their overshoot: a level away from zero, a limit outward."""
     over = channel.specification.overshoot
+    # What stands there for good doesn't pass by once more on the way.
+    channel._manners = channel._manners._replace(
+        current_overshoot=0.0, voltage_overshoot=0.0, kick=0.0
+    )
     plain = channel._as_source
     by = {"voltage": over.voltage, "current": over.current}
 

@@ -42,7 +42,9 @@ Commands (`fusewire COMMAND --help` tells the rest)
   measure   one reading of a channel, as it is set now
   runs      the runs on record
   show      one run: how it ended, its results, what happened
-  export    the readings of a run as a table for a spreadsheet
+  export    the readings of a run for a spreadsheet and other programs
+  plot      plots of a run, here in the terminal or as a picture
+  report    a run as one page to keep, to send and to print
   bench     who answers on a bench, what it can do, what is missing
   serve     a simulated bench as instruments on this computer's network
 
@@ -102,7 +104,7 @@ def test_every_command_tells_its_arguments_in_80_columns(
         (
             ["frobnicate"],
             "error: there is no command frobnicate\n  commands are new, check, explain, format, "
-            "dry-run, run, manual, measure, runs, show, export, bench, serve\n",
+            "dry-run, run, manual, measure, runs, show, export, plot, report, bench, serve\n",
         ),
         (
             ["run", "sweep-diode"],
@@ -127,7 +129,7 @@ def test_every_command_tells_its_arguments_in_80_columns(
         ),
         (
             ["export", "last", "--to", "xml"],
-            "error: --to: there is no export to xml, only to csv\n"
+            "error: --to: there is no export to xml, only to csv, parquet, json\n"
             "  `fusewire export --help` tells what it takes\n",
         ),
         (
@@ -136,9 +138,8 @@ def test_every_command_tells_its_arguments_in_80_columns(
         ),
         (
             ["dry-run", "sweep-diode", "--bench", "nowhere.bench.toml"],
-            "error: there is no bench file nowhere.bench.toml\n  shipped are "
-            "characterise-supercapacitor, count-charge, hold-between-voltages, load-and-watch, "
-            "pulse-resistor, soak-supercapacitor, supply-and-watch, sweep-diode\n",
+            "error: there is no bench file nowhere.bench.toml\n"
+            f"  shipped are {', '.join(shipped.names())}\n",
         ),
         (
             ["check", "sweep-diode", "--set", "level"],

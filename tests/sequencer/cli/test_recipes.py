@@ -61,7 +61,14 @@ def test_new_copies_a_recipe_with_its_bench(call: Call, folder: Path) -> None:
         assert copy.read_bytes() == (shipped.folder() / copy.name).read_bytes()
 
 
-def test_new_copies_a_recipe_that_has_no_bench(call: Call, folder: Path) -> None:
+def test_new_copies_a_recipe_that_has_no_bench(
+    call: Call, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own = tmp_path / "shipped"
+    own.mkdir()
+    recipe = shipped.find_recipe("measure-joints")
+    (own / recipe.name).write_bytes(recipe.read_bytes())
+    monkeypatch.setattr(shipped, "folder", lambda: own)
     said = call("new", "measure-joints")
     assert (said.code, said.err) == (0, "")
     assert said.out == (

@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import json
 import os
+import sys
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from sequencer.record import Store, default_path
@@ -120,6 +122,31 @@ def test_export_writes_a_table_that_a_spreadsheet_opens(
     current = rows[0].index("smu.current (A)")
     # 1 V over 100 ohm (Ohm), within the instrument's accuracy
     assert all(float(row[current]) == pytest.approx(0.01, rel=0.01) for row in rows[1:])
+
+
+def test_export_to_other_programs(call: Call, two_runs: list[str], folder: Path) -> None:
+    assert call("export", "last", "--to", "json") == (0, f"wrote {two_runs[1]}.json\n", "")
+    data = json.loads((folder / f"{two_runs[1]}.json").read_text(encoding="utf-8"))
+    assert (data["run"], data["seed"]) == (two_runs[1], 5)
+    assert len(data["traces"]["readings"]["rows"]) == 6
+    given = ("export", "last", "--to", "parquet", "--trace", "readings", "-o", "r.parquet")
+    assert call(*given) == (0, "wrote r.parquet\n", "")
+    table = pq.read_table(folder / "r.parquet")
+    rows = data["traces"]["readings"]["rows"]
+    assert [list(row.values()) for row in table.to_pylist()] == rows
+
+
+def test_export_to_parquet_without_its_package(
+    call: Call, two_runs: list[str], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)  # as if it weren't installed
+    assert call("export", "last", "--to", "parquet") == (
+        2,
+        "",
+        "error: an export to Parquet needs the package pyarrow, which isn't installed\n"
+        "  `pip install 'fusewire[frames]'` installs it\n",
+    )
+    assert list(folder.glob("*.parquet*")) == []
 
 
 def test_export_replaces_a_file_only_when_it_is_named(call: Call, two_runs: list[str]) -> None:

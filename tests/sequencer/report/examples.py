@@ -120,9 +120,6 @@ def _of_recipe(example: Example, bench: BenchFile | None) -> list[Problem]:
     found = list(problems)
     if problems.has_errors:
         return found
-    from sequencer.checker.expressions.calculations import not_computable
-
-    found += not_computable(checked)
     if bench is not None or "nobody" in example.words or "--answer" in example.words:
         from drivers.bench import open_simulated
         from sequencer.engine.refusals import refusals
