@@ -86,7 +86,7 @@ def test_charge_and_hold(looks: list[float]) -> None:
         at(channel, clock, start + moment)
     later = at(channel, clock, start + 60)
     assert later.current == pytest.approx(9.138300e-3, rel=1e-6)
-    # To what the source's overshoot has died away to, far below a digit that it shows.
+    # It comes out 1e-10 V below, and why isn't known yet: an ideal source holds exactly 2.7 V.
     assert later.voltage == pytest.approx(2.7, rel=1e-9)
     assert level_event(channel).time - start == pytest.approx(30.6599682, abs=1e-7)
     for moment in (300.0, 600.0, 1800.0):
