@@ -86,8 +86,7 @@ def test_charge_and_hold(looks: list[float]) -> None:
         at(channel, clock, start + moment)
     later = at(channel, clock, start + 60)
     assert later.current == pytest.approx(9.138300e-3, rel=1e-6)
-    # It comes out 1e-10 V below, and why isn't known yet: an ideal source holds exactly 2.7 V.
-    assert later.voltage == pytest.approx(2.7, rel=1e-9)
+    assert later.voltage == 2.7
     assert level_event(channel).time - start == pytest.approx(30.6599682, abs=1e-7)
     for moment in (300.0, 600.0, 1800.0):
         held = at(channel, clock, start + moment)

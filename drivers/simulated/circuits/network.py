@@ -89,13 +89,14 @@ class NetworkCircuit:
 
         A window that the present stretch outlasts moves nothing, and takes one term an exponential.
         """
+        if end_ns > self._ends_ns:
+            self.look(start_ns)
         if end_ns <= self._ends_ns and self._lines is not None:
             aperture_ns = end_ns - start_ns
             window = self._windows.get(aperture_ns) or self._window(aperture_ns)
             y = window.at((start_ns - self.time_ns) / NANOSECONDS - self._fraction_s)
             volts, amperes = self._lines
             return volts.slope * y + volts.offset, amperes.slope * y + amperes.offset, self._limited
-        self.look(start_ns)
         limited, voltage, current = self._limited, 0.0, 0.0
         from_s = (start_ns - self.time_ns) / NANOSECONDS - self._fraction_s
         while self._ends_ns < end_ns:
