@@ -18,6 +18,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from hypothesis import settings
+
+# The same examples each time, however long the machine takes over one.
+settings.register_profile("steady", derandomize=True, deadline=None)
+settings.load_profile("steady")
 
 _FENCE = re.compile(
     r"^(?P<mark>#+) (?P<heading>[^\n]+)$"

@@ -14,6 +14,7 @@ from drivers.sensed import SENSED, difference
 from grammar.quantity import TIME, VOLTAGE, Dimension, write
 from sequencer.analysis.verdicts import NOT_MET, NOT_WORKED_OUT
 from sequencer.checker.facts import RATED
+from sequencer.record.facts import facts_of
 from sequencer.record.rows import capture_stream
 from sequencer.report.terminal import Terminal
 
@@ -307,23 +308,8 @@ def kind_of(meta: RunMeta) -> str:
 
 def as_data(run: Run, **more: Any) -> dict[str, Any]:
     """A run as plain data: what `--json` gives."""
-    meta = run.meta
     return {
-        "run": meta.id,
-        "mode": meta.mode,
-        "title": meta.title,
-        "recipe": meta.recipe_name,
-        "recipe_sha256": meta.recipe_sha256,
-        "seed": meta.seed,
-        "ideal": meta.ideal,
-        "started": meta.started,
-        "ended": meta.ended,
-        "outcome": meta.outcome,
-        "exit_code": meta.exit_code,
-        "reason": meta.reason,
-        "settings": meta.settings,
-        "conditions": meta.conditions,
-        "results": [row.as_data() for row in run.results()],
+        **facts_of(run),
         "guards": [row._asdict() for row in run.guards()],
         "traces": list(run.traces()),
         **more,

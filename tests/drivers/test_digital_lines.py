@@ -15,7 +15,7 @@ from drivers.simulated.lines import SimulatedLine
 from drivers.simulated.parts import pump
 from grammar.diagnostic import Source, draw
 
-TEXT = """\
+BENCH = """\
 line_frequency = "50 Hz"
 [channels.smu]
 specification = "demo-source-measure"
@@ -23,6 +23,10 @@ part = "load"
 [parts.load]
 model = "resistor"
 resistance = "10 ohm"
+"""
+TEXT = (
+    BENCH
+    + """\
 [digital.lid]
 resource = "TCPIP::192.0.2.22::5025::SOCKET"
 dialect  = "ridge-digital.toml"
@@ -31,6 +35,7 @@ simulated = [ { at = "0 s", state = "high" }, { at = "2 min", state = "low" } ]
 [digital.valve]
 line = 4
 """
+)
 
 
 def read(text: str = TEXT) -> BenchFile:
@@ -178,14 +183,9 @@ def test_bad_lines_are_told_with_their_place(before: str, after: str, message: s
     assert "\n".join(map(draw, problems)).startswith(message)
 
 
-BOX = """\
-line_frequency = "50 Hz"
-[channels.smu]
-specification = "demo-source-measure"
-part = "load"
-[parts.load]
-model = "resistor"
-resistance = "10 ohm"
+BOX = (
+    BENCH
+    + """\
 [digital.lid]
 specification = "demo-digital"
 line = 2
@@ -197,6 +197,7 @@ resource = "TCPIP::192.0.2.22::5025::SOCKET"
 line = 6
 drives = { low = "0.8 V", high = "2.4 V", current = "2 mA" }
 """
+)
 
 
 def test_the_demo_box_and_its_text_for_the_record() -> None:

@@ -21,6 +21,7 @@ from drivers.simulated.conditions import Conditions, Profile
 from drivers.simulated.parts.lit_junction import VOLTS_PER_KELVIN, LitJunction
 from drivers.simulated.parts.solar import SolarCell, SolarModule
 from tests.drivers.simulated_bench import on_part
+from tests.reference.precise_curves import PRECISE
 
 NEWTON = {
     "breakdown_voltage": -1e9,
@@ -70,16 +71,6 @@ def strongest(law: LitJunction) -> tuple[float, float]:
     u = float(brentq(slope, 0.0, law.voltage_at(0.0), xtol=1e-14, rtol=1e-14))
     current = law.through(u)[0]
     return u + law.series_resistance * current, -current
-
-
-# Source: pvlib's source distribution, tests/data/precise_iv_curves, one row of each of two sets;
-# their own tolerances are 1e-10 for Isc, Voc and Pmp, 1e-7 for Imp and 1e-6 for Vmp.
-PRECISE = [
-    ((1.0, 5e-10, 0.1, 300.0, 1.01, 72),
-     (0.9996667777, 39.7481073799, 0.8461238609, 33.9368943155, 28.7148160456)),
-    ((2.5, 1e-8, 1.0, 3000.0, 1.5, 140),
-     (2.4991669385, 104.2559735350, 2.3235593999, 86.7106230643, 201.4772832913)),
-]  # fmt: skip
 
 
 @pytest.mark.parametrize(("figures", "expected"), PRECISE)

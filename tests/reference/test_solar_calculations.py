@@ -29,6 +29,7 @@ from sequencer.analysis import (
 from sequencer.analysis.calculations.physics import VOLTS_PER_KELVIN
 from sequencer.analysis.calculations.single_diode import SingleDiode
 from sequencer.analysis.calculations.translation import procedure_1, procedure_2
+from tests.reference.precise_curves import PRECISE
 
 Floats = NDArray[np.float64]
 Five = tuple[float, float, float, float, float]
@@ -80,15 +81,6 @@ def module_rows() -> list[Five]:
 
 
 MODULES = module_rows()
-
-# pvlib's precise curves: parameters (the ideality factor and the cells apart, 25 °C), I_sc, V_oc,
-# I_mp, V_mp, P_mp.
-PRECISE = [
-    ((1.0, 5e-10, 0.1, 300.0, 1.01, 72),
-     (0.9996667777, 39.7481073799, 0.8461238609, 33.9368943155, 28.7148160456)),
-    ((2.5, 1e-8, 1.0, 3000.0, 1.5, 140),
-     (2.4991669385, 104.2559735350, 2.3235593999, 86.7106230643, 201.4772832913)),
-]  # fmt: skip
 
 
 @pytest.mark.parametrize(("given", "expected"), PRECISE)

@@ -145,12 +145,8 @@ def translated_by_procedure_1(
         voltage, -current, light_ratio, warmer, short, current_coefficient, voltage_coefficient,
         series_resistance, curve_correction,
     )  # fmt: skip
-    return Table(
-        "curve",
-        {"time": time, "voltage": across, "current": -moved},
-        f"procedure 1 of IEC 60891:2009, {_conditions(irradiance, temperature)} to "
-        f"{_conditions(new_irradiance, new_temperature)}",
-    )
+    way = _way(irradiance, temperature, new_irradiance, new_temperature)
+    return _curve(time, across, moved, f"procedure 1 of IEC 60891:2009, {way}")
 
 
 def translated_by_procedure_2(
@@ -198,12 +194,8 @@ def translated_by_procedure_2(
         voltage, -current, light_ratio, warmer, open_circuit, current_coefficient,
         voltage_coefficient, series_resistance, curve_correction, irradiance_correction,
     )  # fmt: skip
-    return Table(
-        "curve",
-        {"time": time, "voltage": across, "current": -moved},
-        f"procedure 2 of IEC 60891:2009, {_conditions(irradiance, temperature)} to "
-        f"{_conditions(new_irradiance, new_temperature)}",
-    )
+    way = _way(irradiance, temperature, new_irradiance, new_temperature)
+    return _curve(time, across, moved, f"procedure 2 of IEC 60891:2009, {way}")
 
 
 def _step(
@@ -218,6 +210,14 @@ def _step(
     require_temperature(temperature)
     require_temperature(new_temperature)
     return new_irradiance / irradiance, new_temperature - temperature
+
+
+def _curve(time: Floats, across: Floats, moved: Floats, method: str) -> Table:
+    return Table("curve", {"time": time, "voltage": across, "current": -moved}, method)
+
+
+def _way(irradiance: float, temperature: float, to_irradiance: float, to_temperature: float) -> str:
+    return f"{_conditions(irradiance, temperature)} to {_conditions(to_irradiance, to_temperature)}"
 
 
 def _conditions(irradiance: float, temperature: float) -> str:
