@@ -277,7 +277,7 @@ part bank is capacitor on smu, not pushed:
     energy up to 1 MJ
 steps:
     setup smu: aperture = 0.01 PLC, voltage range = 5 V, current range = 5 A
-    source smu voltage 1 V, limit 1 A
+    source smu voltage 1.234568 V, limit 1 A
     output smu on
     repeat {count} times:
         measure smu into taken

@@ -26,7 +26,7 @@ part bank is capacitor on smu, not pushed:
     current within 4.2 A
 steps:
     setup smu: aperture = 0.01 PLC, voltage range = 5 V, current range = 5 A
-    source smu voltage 1 V, limit 1 A
+    source smu voltage 1.234568 V, limit 1 A
     output smu on
     repeat 2000 times:
         measure smu

@@ -44,7 +44,9 @@ def noisy(sigma_A: float, seed: int = 1, points: int = 101) -> Curve:
 
 
 @given(st.integers(-10, 10), st.integers(-7, 7), st.integers(60, 300))
-def test_figures_scale_with_current_and_voltage(current_2: int, voltage_2: int, points: int) -> None:
+def test_figures_scale_with_current_and_voltage(
+    current_2: int, voltage_2: int, points: int
+) -> None:
     """Dimensional analysis: nothing in the regressions has a unit of its own.
 
     By powers of two, which round nothing: a reading on the edge of a span stays on its side.
