@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from random import Random
 from typing import cast
@@ -15,10 +16,11 @@ from drivers.simulated.circuits.dynamic import Dynamics
 from drivers.simulated.circuits.linear import Linear
 from drivers.simulated.circuits.network import NetworkCircuit
 from drivers.simulated.circuits.settling import SettlingCircuit
-from drivers.simulated.conditions import Conditions
+from drivers.simulated.conditions import Conditions, Profile
 from drivers.simulated.parts.base import Network, Static
 from drivers.simulated.parts.diode import Diode
 from drivers.simulated.parts.stateless import Stateless
+from drivers.simulated.wiring import circuit_of
 from tests.drivers.test_dynamic import BANK
 from tests.drivers.test_simulated_circuit import bank as made
 
@@ -27,6 +29,8 @@ US = S // 1_000_000
 MANNERS = Manners(
     voltage_slew=1e5, current_slew=2e5, current_overshoot=0.02, voltage_overshoot=0.3, response=5e-5
 )
+THERMAL_V = 1.380649e-23 * 298.15 / 1.602176634e-19
+"""kT/q at 25 °C; both constants are exact in the SI."""
 
 
 def bank() -> Network:
@@ -127,3 +131,29 @@ def test_a_current_rises_from_the_one_that_a_diode_blocks_with() -> None:
     # 1 kA/s: 50 mA after 50 us.
     assert circuit.mean(2 * S + 49 * US, 2 * S + 51 * US)[1] == pytest.approx(0.05, rel=1e-6)
     assert circuit.mean(3 * S, 4 * S)[1] == 0.1
+
+
+@pytest.mark.parametrize("offset_a", [-80e-6, -0.5e-9])
+def test_a_warming_junction_comes_to_its_limit_on_the_way(offset_a: float) -> None:
+    """A source of 0 A that is off by some: beyond the saturation current the law has no voltage.
+
+    Within it, Shockley's equation says what the junction is at (25 °C, and hardly warmer).
+    """
+    part = {
+        "model": "diode",
+        "saturation_current": "1 nA",
+        "heating": {"heat_capacity": "1 mJ/K", "thermal_resistance": "50 K/W"},
+    }
+    warm = Conditions(temperature=Profile.constant(298.15))
+    circuit = circuit_of(Diode.model_validate(part).physics(warm))
+    goal = Source((5.0, 0.02, -5.0), (-0.1, 3.0), 2, 1e-3, 0.0)
+    circuit.connect(goal, S, Arrival(MANNERS))
+    assert circuit.mean(2 * S, 3 * S)[1:] == pytest.approx((0.02, 0.0), rel=1e-12)
+    circuit.connect(goal._replace(currents=(5.0, offset_a, -5.0)), 3 * S, Arrival(MANNERS))
+    voltage, current, limited = circuit.mean(4 * S, 5 * S)
+    if offset_a < -1e-9:
+        assert (voltage, limited) == (pytest.approx(-0.1), 1.0)
+        assert current == pytest.approx(-1e-9 * -math.expm1(-0.1 / THERMAL_V), rel=1e-3)
+    else:
+        assert (current, limited) == (pytest.approx(offset_a), 0.0)
+        assert voltage == pytest.approx(THERMAL_V * math.log1p(offset_a / 1e-9), rel=1e-4)

@@ -142,30 +142,30 @@ def test_a_rest_after_every_pulse_where_no_row_is_stated() -> None:
         (
             'current       = "12 A"',
             'current       = "13 A"',
-            "own.toml:33:17: error: “pulsed[0].current” is 13 A, and the largest current range "
-            'holds 12 A [specification-value]\n   33 | current       = "13 A"\n',
+            "own.toml:35:17: error: “pulsed[0].current” is 13 A, and the largest current range "
+            'holds 12 A [specification-value]\n   35 | current       = "13 A"\n',
         ),
         (
             'voltage       = "40 V"\ncurrent       = "12 A"',
             'voltage       = "30 V"\ncurrent       = "4 A"',
-            "own.toml:31:1: error: “pulsed[0]” lies inside the continuous envelope, and so bounds "
+            "own.toml:33:1: error: “pulsed[0]” lies inside the continuous envelope, and so bounds "
             "nothing [specification-value]\n",
         ),
         (
             'largest_duty  = "5 %"',
             'largest_duty  = "500 %"',
-            "own.toml:36:17: error: “pulsed[0].largest_duty” is 500 %: it must be at most 1 "
+            "own.toml:38:17: error: “pulsed[0].largest_duty” is 500 %: it must be at most 1 "
             "[specification-value]\n",
         ),
         (
             'longest_width = "5 ms"\n',
             "",
-            "own.toml:31:1: error: “pulsed[0]” lacks “longest_width” [specification-missing]\n",
+            "own.toml:33:1: error: “pulsed[0]” lacks “longest_width” [specification-missing]\n",
         ),
         (
             'voltage   = "32 V"',
             'voltage   = "42 V"',
-            "own.toml:26:13: error: “continuous[0].voltage” is 42 V, and the largest voltage range "
+            "own.toml:28:13: error: “continuous[0].voltage” is 42 V, and the largest voltage range "
             "holds 40 V [specification-value]\n",
         ),
         (
@@ -177,7 +177,7 @@ def test_a_rest_after_every_pulse_where_no_row_is_stated() -> None:
         (
             ', "pulse", "capture"',
             ', "capture"',
-            "own.toml:31:1: error: “pulsed” is stated, and “capabilities” doesn't say “pulse” "
+            "own.toml:33:1: error: “pulsed” is stated, and “capabilities” doesn't say “pulse” "
             "[specification-value]\n",
         ),
         (
@@ -189,7 +189,7 @@ def test_a_rest_after_every_pulse_where_no_row_is_stated() -> None:
         (
             'shortest_aperture = "2.5 us"',
             'shortest_aperture = "10 us"',
-            "own.toml:20:21: error: “fastest_sampling” of 400 kHz leaves a sample 2.5 us, and the "
+            "own.toml:22:21: error: “fastest_sampling” of 400 kHz leaves a sample 2.5 us, and the "
             "shortest aperture is 10 us [specification-value]\n",
         ),
     ],

@@ -67,8 +67,11 @@ def bounds(part: PartWorst, own: Span, per_pulse: set[str]) -> dict[str, Span]:
         in_pulse = _row(part, f"{quantity} per pulse" if governed else quantity)
         also = found["voltage"] if quantity == "voltage" and own != nothing else nothing
         found[f"{quantity} in pulse"] = _hull(in_pulse, also, own if also != nothing else nothing)
+    for quantity in ("voltage", "current", "power"):
+        found[f"{quantity} in edge"] = _hull(found[quantity], found[f"{quantity} in pulse"])
     if "power" in per_pulse:
-        found["power in train"] = found["power in pulse"]
+        for place in ("pulse", "edge"):
+            found[f"power in {place} of train"] = found[f"power in {place}"]
     for quantity in ("energy", "charge"):
         found[quantity] = _hull(_row(part, quantity), nothing)
         carried = _row(part, f"{quantity} per pulse")

@@ -18,6 +18,7 @@ from drivers.bench import open_simulated
 from drivers.bench_file import BenchFile
 from drivers.channel import Pulse, Reading, Setpoint
 from drivers.kinds import KINDS
+from drivers.simulated.circuits.motion import Span
 from drivers.simulated.instruments.instrument import SimulatedChannel
 from drivers.simulated.instruments.meter import Meter
 from drivers.simulated.probe import TrueInterval
@@ -29,6 +30,7 @@ from sequencer.engine import run as engine
 from sequencer.engine.ending import Ending
 from sequencer.engine.port import Port
 from tests.soundness.adverse import Errors, make_adverse
+from tests.soundness.ways import Ways
 
 Amounts = tuple[float, float]
 """What went in and what came out, neither negative (J or C)."""
@@ -49,13 +51,14 @@ class Truth:
     `rows` has the extremes of voltage, current and power, those of pulses as "voltage in pulse" and
     so on, and the mean power of each whole period of a train as "power"; energy and charge since
     the output went on and in all, both ways, as "energy" and "energy in all"; those of each pulse
-    as "energy in pulse". The look and the push before power are told apart ("voltage in look"):
-    they are not the recipe's steps.
+    as "energy in pulse". A pulse begins and ends with an edge on the way from one level to the
+    other ("voltage in edge"), which counts to what it carries. The look and the push before power
+    are told apart ("voltage in look"): they are not the recipe's steps.
     """
 
-    def __init__(self, name: str, channel: SimulatedChannel, passive: bool) -> None:
+    def __init__(self, name: str, channel: SimulatedChannel, passive: bool, stores: bool) -> None:
         self.name = name
-        self._passive = passive
+        self._passive, self._stores = passive, stores
         self.rows = Extremes()
         self.under_power_s = 0.0
         self.looking = self.cut_short = False
@@ -64,6 +67,8 @@ class Truth:
         """What may be in force: while it is being programmed, the one before and the one after."""
         self._base: tuple[Setpoint, ...] = ()
         self._pulse: float | None = None
+        self._ways = Ways(channel)
+        self._base_drives = False
         self._in_train = False
         self._whole = {q: [0.0, 0.0] for q in ("energy", "charge")}
         self._sums = {q: [0.0, 0.0] for q in ("energy", "charge")}
@@ -80,6 +85,10 @@ class Truth:
         if pulsed and interval.end_s == self._pulse:
             # Nothing of the pulse yet: the state before it.
             pulsed, levels = False, self._base
+        way = self._ways.on(interval)
+        edge = way is not None and way.of_pulse
+        if way is not None:
+            pulsed, levels = edge, (*levels, *way.levels)
         duration_s = interval.end_s - interval.begin_s
         self.looking = self.looking and not (self.cut_short and not interval.output)
         if self.looking:
@@ -99,18 +108,29 @@ class Truth:
             self._period = None
             self._last = {"energy": interval.energy_j, "charge": interval.charge_c}
             return
-        kind = " in pulse" if pulsed else ""
+        moved = {
+            "energy": interval.energy_j - self._last["energy"],
+            "charge": interval.charge_c - self._last["charge"],
+        }
+        self._last = {"energy": interval.energy_j, "charge": interval.charge_c}
+        amperes, watts = interval.current, interval.power
+        brings = self._ways.takes_back(interval, moved["charge"]) if self._stores else 0.0
+        if brings:
+            low, high = (0.0, math.inf) if brings > 0 else (-math.inf, 0.0)
+            amperes = Span(max(amperes.low, low), min(amperes.high, high))
+            watts = Span(max(watts.low, 0.0), watts.high)
+            moved["energy"] = max(moved["energy"], 0.0)
+            moved["charge"] = min(max(moved["charge"], low), high)
+        kind = " in edge" if edge else " in pulse" if pulsed else ""
         self.rows.see("voltage" + kind, *interval.voltage)
-        self.rows.see("current" + kind, *interval.current)
+        self.rows.see("current" + kind, *amperes)
         power = "power"
         if pulsed:
-            power = "power in train" if self._in_train else "power in pulse"
-        self.rows.see(power, *interval.power)
-        for quantity, total in (("energy", interval.energy_j), ("charge", interval.charge_c)):
-            moved = total - self._last[quantity]
-            self._last[quantity] = total
-            if interval.output:
-                self._count(quantity, moved, pulsed)
+            power = f"power in {'edge' if edge else 'pulse'}" + (" of train" * self._in_train)
+        self.rows.see(power, *watts)
+        if interval.output:
+            for quantity, amount in moved.items():
+                self._count(quantity, amount, pulsed and not (edge and self._base_drives))
 
     def _at_its_offset(self, setpoint: Setpoint, interval: TrueInterval) -> bool:
         """Whether a level or a limit drives what it does by its offset alone: it is no larger.
@@ -138,6 +158,8 @@ class Truth:
             sums[1] += min(moved, 0.0)
         self.rows.see(quantity, since[1], since[0])
         self.rows.see(f"{quantity} in all", whole[1], whole[0])
+        if pulsed:
+            self.rows.see(f"{quantity} in pulse", *reversed(self._in_pulse[quantity]))
 
     def pulse(self, make: Callable[[Pulse], Reading], pulse: Pulse) -> Reading:
         """Make a pulse, and keep what it carried apart; of a whole period, its mean power."""
@@ -156,14 +178,21 @@ class Truth:
         before = self._base = self.levels
         assert before
         self.levels = (Setpoint(before[-1].mode, pulse.level, pulse.low, pulse.high),)
+        at_top = self.levels[0]
+        # What flows on an edge is the base's, too, where that is anything.
+        self._base_drives = before[-1].level != 0
+        self._ways.begins(begin_s, before[-1], at_top, edge=True)
+        self._ways.begins(begin_s + pulse.width_s, at_top, before[-1], edge=True)
         try:
             return make(pulse)
         finally:
             self._pulse = None
             self.levels = before
             self._channel.close()
-            for quantity, (into, out) in self._in_pulse.items():
-                self.rows.see(f"{quantity} in pulse", out, into)
+
+    def programmed(self, before: Setpoint | None, now: Setpoint) -> None:
+        """Another level is in force."""
+        self._ways.begins(self._channel._clock.now(), before, now, edge=False)
 
 
 def _offset(meter: Meter) -> float:
@@ -205,7 +234,13 @@ def run(
     for name, channel in bench.channels.items():
         assert isinstance(channel, SimulatedChannel)
         part = checked.part_on(name)
-        truths[name] = Truth(name, channel, part is None or KINDS[part.kind].forces == "nothing")
+        kind = None if part is None else KINDS[part.kind]
+        truths[name] = Truth(
+            name,
+            channel,
+            passive=kind is None or kind.forces == "nothing",
+            stores=kind is not None and kind.energy == "stores",
+        )
         _watch(channel, truths[name], setpoints[name])
 
     with _told_apart(truths):
@@ -234,10 +269,20 @@ def _watch(channel: SimulatedChannel, truth: Truth, setpoints: list[Setpoint]) -
 
     def keep(setpoint: Setpoint) -> None:
         setpoints.append(setpoint)
-        truth.levels = (*truth.levels[-1:], setpoint)
+        before = truth.levels[-1:]
+        truth.levels = (*before, setpoint)
         program(setpoint)
         truth.levels = (setpoint,)
+        truth.programmed(before[0] if before else None, setpoint)
 
+    switch = channel.switch
+
+    def switched(on: bool) -> None:
+        switch(on)
+        if on and truth.levels:
+            truth.programmed(None, truth.levels[-1])
+
+    channel.switch = switched  # type: ignore[method-assign]
     channel.pulse = pulse  # type: ignore[method-assign, assignment]
     channel.program = keep  # type: ignore[method-assign]
 

@@ -47,12 +47,14 @@ class Manners(NamedTuple):
 class Arrival(NamedTuple):
     """How a source arrives at what it is told, and whether its output closes at that moment.
 
-    It starts from the voltage and current (V, A) that it has there, or from those of `start`.
+    It starts from the voltage and current (V, A) that it has there, or from those of `start`. Where
+    a staircase `before` is given, limits that get wider do so once the level is there.
     """
 
     manners: Manners = Manners()
     closing: bool = False
     start: tuple[float, float] | None = None
+    before: Source | None = None
 
 
 AT_ONCE = Arrival()
@@ -139,7 +141,8 @@ def approach(
     if arrives_s > 0:
         ramp = Course(start, ((0.0, math.copysign(slew, level_of(goal) - start)),))
         lasting = manners._replace(response=math.inf)
-        phases.append(_phase(goal, 0.0, arrives_s, ramp, lasting, kick))
+        meanwhile = goal if arrival.before is None else _narrower(goal, arrival.before)
+        phases.append(_phase(meanwhile, 0.0, arrives_s, ramp, lasting, kick))
     if ends_s > arrives_s:
         there = Course(level_of(goal))
         phases.append(_phase(goal, arrives_s, ends_s, there, manners, kick))
@@ -150,6 +153,19 @@ def way_s(manners: Manners, distance: float, in_voltage: bool) -> float:
     """How long (s) a source that is on takes to a level so far away (V or A)."""
     slew = manners.voltage_slew if in_voltage else manners.current_slew
     return _times(manners, distance / slew, False)[1]
+
+
+def _narrower(goal: Source, before: Source) -> Source:
+    """A staircase with the narrower limits of both, each side for itself, where they are alike."""
+    if before.level != goal.level or len(before.voltages) != len(goal.voltages):
+        return goal
+    if goal.level % 2 == 1:
+        (high, low), (high_before, low_before) = goal.currents, before.currents
+        high, low = min(high, high_before), max(low, low_before)
+        return goal._replace(currents=(high, low)) if low <= high else goal
+    (low, high), (low_before, high_before) = goal.voltages, before.voltages
+    low, high = max(low, low_before), min(high, high_before)
+    return goal._replace(voltages=(low, high)) if low <= high else goal
 
 
 def _times(manners: Manners, arrives_s: float, kicks: bool) -> tuple[float, float]:

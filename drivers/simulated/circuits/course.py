@@ -30,7 +30,7 @@ _FALLEN = -60.0
 
 # A border counts as passed only where y gets this far beyond it (of 1 V, or of the border's own
 # voltage): else a y that comes to rest on it for ever would pass it by rounding.
-_RESOLVED = 1e-12
+RESOLVED = 1e-12
 
 
 Terms = tuple[tuple[float, float], ...]
@@ -136,8 +136,8 @@ class Course(NamedTuple):
         """
         if math.isinf(low) and math.isinf(high):
             return math.inf, 0
-        beyond = high + _RESOLVED * max(1.0, abs(high))
-        beneath = low - _RESOLVED * max(1.0, abs(low))
+        beyond = high + RESOLVED * max(1.0, abs(high))
+        beneath = low - RESOLVED * max(1.0, abs(low))
         least, most = self.span(until_s)
         if beneath <= least and most <= beyond:
             return math.inf, 0

@@ -17,6 +17,8 @@ from drivers.simulated.circuits.flow import Array
 from drivers.simulated.circuits.motion import Moment, Over, Span
 from drivers.simulated.circuits.piece import Piece, curve_of, fit
 
+_NO_TIME_S = 1e-20
+
 
 class DrivenMotion(NamedTuple):
     """A motion that lasts some time (s): see `Motion` for what its methods give."""
@@ -67,7 +69,8 @@ class DrivenMotion(NamedTuple):
             return np.array([self.voltage.at(time_s), self.current.at(time_s)])
 
         overs: list[Over] = []
-        for left, right, values in fit(seen, 0.0, duration_s):
+        # Control may pass at the first float after the begin, of which there are no parts.
+        for left, right, values in fit(seen, 0.0, duration_s if duration_s > _NO_TIME_S else 0.0):
             curves = curve_of(values[:, 0]), curve_of(values[:, 1])
             lasts_s = right - left
             overs.append(Piece(self.begin, lasts_s, *curves, self.limited).over(lasts_s))

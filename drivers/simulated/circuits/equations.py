@@ -78,8 +78,12 @@ class Equations:
             return 0.0
         return source.moves(stretch // 2, self.origin.since(source.begin) + time_s)
 
-    def at_ports(self, time_s: float, z: Sequence[float]) -> list[Operating]:
-        """What is at each pair of terminals."""
+    def at_ports(self, time_s: float, z: Sequence[float], finite: bool = False) -> list[Operating]:
+        """What is at each pair of terminals.
+
+        Beyond its saturation current a junction has no voltage at all. `finite` then gives what is
+        there once the limit has control, so that a solver may look beyond that moment.
+        """
         x = tuple(z[: self.size])
         before: list[AtPort] = []
         found: list[Operating] = []
@@ -89,6 +93,8 @@ class Equations:
             stretch, place = self.stretches[port], self.place_of.get(port)
             if place is None:
                 at = at_terminals(law, source, stretch)
+                if finite and not math.isfinite(at.at_source):
+                    at = at_terminals(law, source, stretch + (1 if at.at_source > 0 else -1))
             else:
                 henries = self.part.inductances[port]
                 moves = self._moves(port, time_s)
@@ -99,7 +105,7 @@ class Equations:
 
     def rates(self, time_s: float, z: Sequence[float]) -> list[float]:
         """dz/dt."""
-        found = self.at_ports(time_s, z)
+        found = self.at_ports(time_s, z, finite=True)
         ports = [AtPort(at.voltage, at.current) for at in found]
         rates = self.part.rates(self._time(time_s), tuple(z[: self.size]), ports)
         return [*rates, *(found[port].slope for port in self.place_of)]

@@ -88,7 +88,11 @@ class Integrator:
         with warnings.catch_warnings():
             # What they warn of is told by the status, too.
             warnings.simplefilter("ignore", (UserWarning, RuntimeWarning))
-            self._solver.step()
+            try:
+                self._solver.step()
+            except (ValueError, np.linalg.LinAlgError):
+                # How scipy tells that what it is to solve holds no numbers any more.
+                self._solver.status = "failed"
         return self.status != "failed" and bool(np.isfinite(self.y).all())
 
     def _go_on_implicitly(self, t: float, y: Array) -> None:

@@ -129,6 +129,9 @@ class Wired:
         )
         self.kinks = (*part.kinks, *(time_s for one in wrong for time_s in one.kinks))
         self.breaks = [self._passed_on(inner) for inner in part.breaks]
+        self._known: (
+            tuple[float, Vector, Sequence[AtPort], tuple[Vector, Sequence[AtPort]]] | None
+        ) = None
 
     def law(self, port: int, time_s: float, state: Vector, before: Sequence[AtPort]) -> Static:
         """The cable's where it has a capacitance, else the part's behind the thermal voltage."""
@@ -203,6 +206,16 @@ class Wired:
             found.append(_AtPart(at, across, sign * at.current))
         return found
 
+    def _at_part(
+        self, time_s: float, state: Vector, ports: Sequence[AtPort]
+    ) -> tuple[Vector, Sequence[AtPort]]:
+        """The part's own state and what is at its terminals; all its breaks ask for the same."""
+        known = self._known
+        if known is None or known[0] != time_s or known[1] is not state or known[2] is not ports:
+            inside = [found.at for found in self._inside(time_s, state, ports)]
+            self._known = known = time_s, state, ports, (state[: self._size], inside)
+        return known[3]
+
     def _astray(self, lead: Leads, volts: float) -> float:
         """What a cable lets go across, and picks up (A)."""
         return volts / lead.leakage_resistance - lead.stray_current
@@ -215,8 +228,7 @@ class Wired:
         """What the part doesn't bear, seen from outside; what it becomes keeps its leads."""
 
         def margin(time_s: float, state: Vector, ports: Sequence[AtPort]) -> float:
-            inside = [found.at for found in self._inside(time_s, state, ports)]
-            return inner.margin(time_s, state[: self._size], inside)
+            return inner.margin(time_s, *self._at_part(time_s, state, ports))
 
         def then(time_s: float, state: Vector) -> Changed:
             changed = inner.then(time_s, state[: self._size])

@@ -24,7 +24,7 @@ from drivers.simulated.circuits.circuit import (
     Watcher,
     corners_of,
 )
-from drivers.simulated.circuits.course import HORIZON_S, Course, Window
+from drivers.simulated.circuits.course import HORIZON_S, RESOLVED, Course, Window
 from drivers.simulated.circuits.driven import DrivenMotion
 from drivers.simulated.circuits.flow import Integers
 from drivers.simulated.circuits.motion import CourseMotion, Line, Moment, Motion
@@ -225,11 +225,20 @@ class NetworkCircuit:
         if self._side == 0:
             self._phases = self._phases[1:]
             self._phase_left_s = self._phases[0].lasts_s if self._phases else math.inf
+            index = self._after_bend(index)
         if not self._phases and index != self.stretch:
             self.stretch = index
             time_s = self.time_ns / NANOSECONDS + self._fraction_s
             self.changes.append(Change(time_s, index))
         self._enter(index)
+
+    def _after_bend(self, index: int) -> int:
+        """The stretch in control where the source's way has just bent: its limits may jump."""
+        y = float(self._c @ np.array(self.state))
+        corners = [self._corner(k).start for k in range(2 * len(self._source.voltages))]
+        lower, upper = [-math.inf, *corners][index], [*corners, math.inf][index]
+        room = RESOLVED * max(1.0, abs(y))
+        return index if lower - room <= y <= upper + room else bisect_left(corners, y)
 
     @property
     def _left_s(self) -> float:

@@ -35,10 +35,17 @@ for _row, _m in enumerate((4, 3, 2, 1)):
         _falling = math.factorial(_k) / math.factorial(_k - 2 * _m)
         _EVENS[_row, _DEGREE - (_k - 2 * _m), _k] = _falling / math.factorial(2 * _m + 1)
 _MISFIT = 1e-10
-_MOST_HALVINGS = 24
+_MOST_HALVINGS = 40
 _SURELY_HALVED = 3
 _HELPED = 1.3
+# What misses by more than that, of the largest of all, is no rounding: halving has not yet come to
+# what is steep in it.
+_NO_ROUNDING = 1e-10
+_MOST_UNHELPED = 128  # what is noise throughout looks steep everywhere
+# A step that is no smoother by the last halving, as a share of the largest of all.
+_STEP = 1e-6
 _NOTHING = 1e-100
+_FAINT = 1e-15  # V or A: nothing that is smaller throughout has steps
 
 Number = TypeVar("Number", float, Array)
 
@@ -203,26 +210,40 @@ def fit(seen: Seen, begin_s: float, end_s: float) -> Iterator[tuple[float, float
     """Pieces of a function: begin, end, and its values at the points of each, a row a point.
 
     A piece is halved until its polynomials miss the function by less than 1e-10 of its largest
-    value between the points, or until that is no better than in the piece that it is half of: then
-    what they miss is rounding.
+    value between the points, or until that is little beside the largest of all and no better than
+    in the piece that it is half of: then what they miss is rounding.
     """
     waiting = [(begin_s, end_s, 0, math.inf)] if end_s > begin_s else []
+    largest_of_all: Array | None = None
+    unhelped = [0, 0]
     while waiting:
         left, right, halved, before = waiting.pop()
         values = np.array([seen(left + point * (right - left)) for point in POINTS])
-        missed = _missed(seen, left, right, values)
+        largest = np.maximum(np.abs(values).max(axis=0), _NOTHING)
+        largest_of_all = largest if largest_of_all is None else np.maximum(largest, largest_of_all)
+        missed_by = _missed(seen, left, right, values)
+        missed = float((missed_by / largest).max())
         helped = halved < _SURELY_HALVED or missed < before / _HELPED
+        steps = missed_by > _STEP * np.maximum(largest_of_all, _FAINT)
+        by_much = bool(steps.any())
+        if not helped and (missed_by > _NO_ROUNDING * largest_of_all).any():
+            helped = unhelped[by_much] < _MOST_UNHELPED
+            unhelped[by_much] += 1
         middle = (left + right) / 2
         if missed > _MISFIT and helped and halved < _MOST_HALVINGS and left < middle < right:
             waiting.append((middle, right, halved + 1, missed))
             waiting.append((left, middle, halved + 1, missed))
             continue
+        if by_much and halved == _MOST_HALVINGS:
+            # A polynomial would swing beyond both sides of a step.
+            straight = values[0] + np.array(POINTS)[:, None] * (values[-1] - values[0])
+            values = np.where(steps, straight, values)
         yield left, right, values
 
 
-def _missed(seen: Seen, left: float, right: float, values: Array) -> float:
-    """By how much the curves through the values miss the function, of its largest value."""
-    largest = np.maximum(np.abs(values).max(axis=0), _NOTHING)
+def _missed(seen: Seen, left: float, right: float, values: Array) -> Array:
+    """By how much the curves through the values miss the function, at most."""
     here = values[0] + _TO_JUDGED @ (values - values[0])
     there = np.array([seen(left + share * (right - left)) for share in _JUDGED])
-    return float((np.abs(here - there) / largest).max())
+    missed: Array = np.abs(here - there).max(axis=0)
+    return missed

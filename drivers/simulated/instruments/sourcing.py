@@ -75,6 +75,7 @@ class Sourcing:
         self._manners = Manners() if ideal else manners(specification)
         self._closed = False
         self._start: tuple[float, float] | None = None
+        self._before: Source | None = None
         volts, amperes = (None, None) if ideal else _streams([seed, crc32(name.encode())])
         self._excess = Excess(specification, conditions.temperature)
         larger = None if self._excess.never else self._excess
@@ -128,9 +129,11 @@ class Sourcing:
         self._gather()
         if self._probe is not None:
             self._probe.switched(self._output)
-        arrival = Arrival(self._manners, self._output and not self._closed, self._start)
+        closing = self._output and not self._closed
+        before = None if closing else self._before
+        arrival = Arrival(self._manners, closing, self._start, before)
         self.circuit.connect(source, now_ns, arrival)
-        self._source, self._closed, self._start = source, self._output, None
+        self._source, self._closed, self._start, self._before = source, self._output, None, None
         if not self._output:
             self._in_limit = False
         else:

@@ -152,6 +152,8 @@ class InstrumentState(Sourcing):
         now_ns = self._clock.now_ns
         self._look(now_ns)
         self._gather()
+        # A dialect programs the narrower limit, the level, and then the wider limit.
+        self._before = self._source if staged else None
         if staged and self._probe is not None:
             self._pass_through(setpoint)
         if output is None and on != self._output:

@@ -94,7 +94,7 @@ def _voltage(
     limit = errors.current.of_limit(Interval(min(p.low.low, 0.0), max(p.high.high, 0.0)))
     passive = part.forces == "nothing"
     # A side that no current can flow on has no error either: nothing drives it.
-    zero = errors.current.accuracy(0.0)
+    zero = errors.current.accuracy(0.0) + errors.current.overshoot
     high = low = 0.0
     if level.high > 0 or not passive:
         high = limit.high if p.high.high > 0 else zero

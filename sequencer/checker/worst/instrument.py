@@ -26,12 +26,14 @@ class Error(NamedTuple):
     """How far one quantity may be off what was programmed (V or A).
 
     `of_value` and `plus` are the source's accuracy; `overshoot` is how far it may pass beyond,
-    away from zero at a level, outward at both sides of a limit.
+    away from zero at a level, outward at both sides of a limit. `turn_on` is what the closing
+    output adds to a level, away from zero; a level of zero has no overshoot, but that.
     """
 
     of_value: float = 0.0
     plus: float = 0.0
     overshoot: float = 0.0
+    turn_on: float = 0.0
 
     def accuracy(self, value: float) -> float:
         """The largest error of a value."""
@@ -39,9 +41,12 @@ class Error(NamedTuple):
 
     def of_level(self, level: Interval) -> Interval:
         """What a level of these values may turn out as."""
-        low = level.low - self.accuracy(level.low) - (self.overshoot if level.low < 0 else 0.0)
-        high = level.high + self.accuracy(level.high) + (self.overshoot if level.high > 0 else 0.0)
-        return Interval(low, high)
+        below = self.overshoot if level.low < 0 else self.turn_on if level.low == 0 else 0.0
+        above = self.overshoot if level.high > 0 else self.turn_on if level.high == 0 else 0.0
+        return Interval(
+            level.low - self.accuracy(level.low) - below,
+            level.high + self.accuracy(level.high) + above,
+        )
 
     def of_limit(self, limit: Interval) -> Interval:
         """What a limit of these two sides may let through."""
@@ -72,8 +77,9 @@ def errors(specification: Specification | None, volts: float, amperes: float) ->
     voltage = specification.voltage_range(volts) or specification.voltage_ranges[-1]
     current = specification.current_range(amperes) or specification.current_ranges[-1]
     over = specification.overshoot
+    kick = specification.turn_on.voltage if specification.turn_on is not None else 0.0
     return Errors(
-        Error(voltage.source.of_value, voltage.source.plus, over.voltage),
+        Error(voltage.source.of_value, voltage.source.plus, over.voltage, kick),
         Error(current.source.of_value, current.source.plus, over.current),
     )
 

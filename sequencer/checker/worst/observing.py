@@ -54,9 +54,13 @@ class Observing:
             for name in names
         )
 
-    def overrun_s(self, state: State) -> float:
-        """How late a wait may end (s): the runner's own readings begin before its end."""
-        return sum(channel.reading_s for channel in state.channels.values() if channel.on)
+    def overrun_s(self, state: State, any_on: bool = False) -> float:
+        """How late a wait may end (s): the runner's own readings begin before its end.
+
+        `any_on` says that by then any output may be on.
+        """
+        channels = state.channels.values()
+        return sum(channel.reading_s for channel in channels if channel.on or any_on)
 
     def measure(self, node: tree.Measure, state: State) -> State | None:
         """The state after one reading of each channel."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from drivers.kinds import KINDS
 from grammar.quantity import CURRENT, VOLTAGE, write
 from sequencer.checker.worst.abstract import ChannelState, Own, Programmed, Programs
 from sequencer.checker.worst.accounts import NOTHING, Sums, larger
@@ -88,6 +89,25 @@ class Power:
                     place.keep("voltage", Interval(*map(min, *highs)))
                 if p.level.low < 0 or b.level.low < 0:
                     place.keep("voltage", Interval(*map(max, *lows)))
+
+    def edges(
+        self, name: str, base: ChannelState, pulses: Iterable[Programmed], train: Train
+    ) -> None:
+        """Keep what is imposed on the edges of pulses, where level and limit are no pair.
+
+        A pulse comes and goes with its limit, and a level takes its time: that of the base is under
+        the pulse's limit for a moment, and that of the pulse under the base's.
+        """
+        place = self.terminals[name]
+        for p in pulses:
+            error = self._error(place, base, p)
+            for b in base.programmed.values():
+                if p.mode != b.mode:
+                    continue
+                for level, limit in ((b, p), (p, b)):
+                    mixed = level._replace(low=limit.low, high=limit.high)
+                    found = imposed(place.rated, mixed, base.own, 0.0, self.algebra, error)
+                    place.meet(mixed, found, False, train)
 
     def _one(
         self,
@@ -172,6 +192,9 @@ class Power:
             max(place.errors[0], error.voltage.accuracy(volts)),
             max(place.errors[1], error.current.accuracy(amperes)),
         )
+        stores = KINDS[place.part.kind].energy == "stores"
+        if p.mode == "current" and stores and error.voltage.overshoot > 0:
+            place.takes_back = True
         beside = error.voltage.plus
         sides = ((side.low, side.high) for side in (p.low, p.high))
         if p.mode == "current" and any(low <= beside and high >= -beside for low, high in sides):

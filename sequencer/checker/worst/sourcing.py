@@ -315,6 +315,7 @@ class Sourcing:
         base = state.channels[name.id]
         owns = [(p, base.own, False) for p in programs(*found).values()]
         pulsing = power.in_force(name.id, base._replace(on=True), owns, train)
+        power.edges(name.id, base, programs(*found).values(), train)
         wide_s = train.width.high
         state = state.having(name.id, pulsing)
         least_s = interval.product(train.fewest, train.width.low)

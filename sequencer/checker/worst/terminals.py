@@ -52,6 +52,8 @@ class Terminals:
         """The largest errors of what was programmed (V, A), where the instrument is known."""
         self.zero_limit = 0.0
         """How far a limit of 0 V may come out beside zero in current mode (V), where one is set."""
+        self.takes_back = False
+        """Whether a limit that comes late may let in what it then takes back: none of the rows."""
         self.reading_s = 0.0
         self.asked = False
         """Whether the person is asked while this output is on."""

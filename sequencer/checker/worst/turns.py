@@ -278,7 +278,10 @@ class Turns:
         skips = any(_takes_time(step) for step in steps_of(node.body))
         fewest = 1.0 if skips else max(1.0, _ticks(shortest, max(p.high for p in periods)))
         plan = Plan(fewest, most, None, False)
-        plan.period_s, plan.duration_s, plan.skips = period, duration, skips
+        plan.period_s, plan.skips = period, skips
+        # The runner's own readings may outlast the tick or the end that it waits for.
+        on_in_it = any(isinstance(step, tree.Output) for step in steps_of(node.body))
+        plan.duration_s = duration + max(walk.observing.overrun_s(s, on_in_it) for s in states)
         plan.least_s = max(shortest, 0.0) if node.until is None else 0.0
         return plan
 

@@ -360,6 +360,11 @@ class _Analysis:
                 f"{write(over.current, CURRENT, 3)} counted, guards act within "
                 f"{write(reaction, TIME, 3)}"
             )
+            if place.takes_back:
+                found.append(
+                    f"{name}: what an overshoot of a voltage limit has brought into the part is "
+                    "taken back, not counted"
+                )
             if place.zero_limit > 0:
                 found.append(
                     f"{name}: a limit of 0 V may come out {write(place.zero_limit, VOLTAGE, 3)} "

@@ -120,7 +120,7 @@ def test_with_a_bench_the_rows_are_widened_and_the_envelope_is_shown() -> None:
     assert render(worst_of(EXAMPLE, bench()), 96) == (
         """\
                  worst on any path       rating             instrument        held by
-bank voltage     -500 uV … 2.707 V       -0.05 … 2.8 V      -32 … 32 V        the levels
+bank voltage     -4.5 mV … 2.707 V       -0.05 … 2.8 V      -32 … 32 V        the levels
 bank current     -4.012 A … 4.012 A      -4.2 … 4.2 A       -4.5 … 4.5 A      the limits
 bank energy      up to 91.3 kJ           up to 2 kJ                           the energy guard
 time under power up to 3 h 10 min
