@@ -227,6 +227,23 @@ def test_a_current_comes_back_from_more_than_the_source_can_push_where_it_goes()
     assert circuit.mean(3 * S, 4 * S)[1:] == (1.0, 0.0)
 
 
+def test_limits_that_get_wider_do_so_once_the_level_is_there() -> None:
+    """Charged above its level and held at no current; then it may flow: by the level, at once.
+
+    (3 V − 2 V)/0.5 ohm is less than the wider limit, which is at no time in control.
+    """
+    circuit = NetworkCircuit(bank(1.0, 0.5, (), None, (3.0,)))
+    narrow = Source((1.0, 0.0), (2.5,), 1, 0.0, 0.0)
+    circuit.connect(narrow, S)
+    heard: list[Motion] = []
+    circuit.watchers.append(heard.append)
+    wide = Source((4.0, -4.0), (2.0,), 1, 0.0, 0.0)
+    circuit.connect(wide, 2 * S, Arrival(Manners(voltage_slew=1e5), before=narrow))
+    assert circuit.mean(2 * S, 2 * S + 9 * US)[:2] == (3.0, 0.0)
+    assert circuit.mean(2 * S + 11 * US, 2 * S + 12 * US)[1] == pytest.approx(-2.0, rel=1e-4)
+    assert min(motion.value("current", 0.0) for motion in heard) == pytest.approx(-2.0, rel=1e-4)
+
+
 def test_parts_that_are_solved_exactly_need_no_integrator() -> None:
     """scipy takes a third of a second to load: a linear part and a diode do without."""
     script = (

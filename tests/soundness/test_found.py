@@ -196,20 +196,10 @@ CASES = {
     "the end of a pulse of the other sign is under the base's limit": (
         "suppressor; voltage -12 V to 5.5 V; current -0.075 A to 0.3 A; "
         "voltage -18 V to 8.25 V per pulse",
-        "source smu current 0.241 A, limit -11.6 V to 5.25 V; output smu on; sweep smu current from "
-        "-0.0227 A to 0.0227 A in 2 points, pulsed, width 1 ms, period 30 ms, limit 7.9 V, into s",
+        "source smu current 0.241 A, limit -11.6 V to 5.25 V; output smu on; sweep smu current "
+        "from -0.0227 A to 0.0227 A in 2 points, pulsed, width 1 ms, "
+        "period 30 ms, limit 7.9 V, into s",
         {"model": 'model = "diode"\nsaturation_current = "1 uA"\nseries_resistance = "50 mohm"'},
-    ),
-    "a limit that gets wider lets the level have control at once": (
-        "cell; chemistry lithium ion; voltage 0.9 V to 4.25 V; current within 4.2 A",
-        "source smu voltage 4.04 V, limit within 4.02 A; output smu on; "
-        "sweep smu voltage from 2.02 V to 2.02 V in 5 points, limit 0 A to 1.77 A, "
-        "until smu.current >= 0.2 A, into s; ramp smu voltage to 2 V at 20 V/s, in steps of 0.5 V",
-        {
-            "model": 'model = "supercapacitor"\ncapacitance = "0.01 F"\n'
-            'series_resistance = "0.6 ohm"\ninitial = { voltage = "0.9 V" }',
-            "begins_v": 0.9,
-        },
     ),
 }
 
