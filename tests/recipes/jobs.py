@@ -64,8 +64,6 @@ class Job:
         seeds: of the dry runs with errors.
         settings: other values than the recipe's, where it would take too long.
         replaced: what stands in the bench file, and what takes its place in the ideal dry run.
-        fails: why there is no ideal dry run that agrees, as yet.
-        fails_with_errors: why none with errors does.
     """
 
     name: str
@@ -81,8 +79,6 @@ class Job:
     seeds: Sequence[int] = (0, 1, 2)
     settings: Mapping[str, str] = field(default_factory=dict)
     replaced: Mapping[str, str] = field(default_factory=dict)
-    fails: str = ""
-    fails_with_errors: str = ""
 
 
 def bench_of(name: str) -> BenchFile:
@@ -250,21 +246,11 @@ def biased(job: Job) -> None:
     assert not off, "\n".join(off)
 
 
-def by_name(jobs: Sequence[Job], *, ideal: bool = False) -> list[Any]:
-    """One case of a test a job; `ideal` dry runs that fail are expected to."""
-    return [
-        pytest.param(job, id=job.name, marks=_expected(job.fails if ideal else "")) for job in jobs
-    ]
+def by_name(jobs: Sequence[Job]) -> list[Any]:
+    """One case of a test a job."""
+    return [pytest.param(job, id=job.name) for job in jobs]
 
 
 def by_seed(jobs: Sequence[Job]) -> list[Any]:
     """One case of a test a job and seed of its dry runs with errors."""
-    return [
-        pytest.param(job, seed, id=f"{job.name}-{seed}", marks=_expected(job.fails_with_errors))
-        for job in jobs
-        for seed in job.seeds
-    ]
-
-
-def _expected(reason: str) -> list[pytest.MarkDecorator]:
-    return [pytest.mark.xfail(reason=reason, strict=True)] if reason else []
+    return [pytest.param(job, seed, id=f"{job.name}-{seed}") for job in jobs for seed in job.seeds]

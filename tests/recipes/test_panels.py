@@ -372,7 +372,7 @@ JOBS = [
 ]
 
 
-@pytest.mark.parametrize("job", by_name(JOBS, ideal=True))
+@pytest.mark.parametrize("job", by_name(JOBS))
 def test_an_ideal_run_gives_the_truth(job: Job) -> None:
     ideally(job)
 

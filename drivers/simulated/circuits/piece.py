@@ -37,11 +37,9 @@ for _row, _m in enumerate((4, 3, 2, 1)):
 _MISFIT = 1e-10
 _MOST_HALVINGS = 40
 _SURELY_HALVED = 3
-_HELPED = 1.3
-# What misses by more than that, of the largest of all, is no rounding: halving has not yet come to
-# what is steep in it.
-_NO_ROUNDING = 1e-10
-_MOST_UNHELPED = 128  # what is noise throughout looks steep everywhere
+# Halving helps where both halves are fitted better by so much, or one by far: all but a step is in
+# that. What is rounding looks the same in both.
+_BETTER, _FAR_BETTER = 1.3, 10.0
 # A step that is no smoother by the last halving, as a share of the largest of all.
 _STEP = 1e-6
 _NOTHING = 1e-100
@@ -206,39 +204,48 @@ Seen = Callable[[float], Array]
 """What is at the terminals at a time (s): voltage and current of each pair, one after the other."""
 
 
+class _Fitted(NamedTuple):
+    """Values at the points of a span, and what their curves miss: of its largest, and by column."""
+
+    left: float
+    right: float
+    values: Array
+    missed: float
+    missed_by: Array
+
+
 def fit(seen: Seen, begin_s: float, end_s: float) -> Iterator[tuple[float, float, Array]]:
     """Pieces of a function: begin, end, and its values at the points of each, a row a point.
 
     A piece is halved until its polynomials miss the function by less than 1e-10 of its largest
-    value between the points, or until that is little beside the largest of all and no better than
-    in the piece that it is half of: then what they miss is rounding.
+    value between the points, or until that helps neither half: then what they miss is rounding.
     """
-    waiting = [(begin_s, end_s, 0, math.inf)] if end_s > begin_s else []
-    largest_of_all: Array | None = None
-    unhelped = [0, 0]
+    waiting = [(_fitted(seen, begin_s, end_s), 0)] if end_s > begin_s else []
+    largest: Array = np.array(_FAINT)
     while waiting:
-        left, right, halved, before = waiting.pop()
-        values = np.array([seen(left + point * (right - left)) for point in POINTS])
-        largest = np.maximum(np.abs(values).max(axis=0), _NOTHING)
-        largest_of_all = largest if largest_of_all is None else np.maximum(largest, largest_of_all)
-        missed_by = _missed(seen, left, right, values)
-        missed = float((missed_by / largest).max())
-        helped = halved < _SURELY_HALVED or missed < before / _HELPED
-        steps = missed_by > _STEP * np.maximum(largest_of_all, _FAINT)
-        by_much = bool(steps.any())
-        if not helped and (missed_by > _NO_ROUNDING * largest_of_all).any():
-            helped = unhelped[by_much] < _MOST_UNHELPED
-            unhelped[by_much] += 1
+        piece, halved = waiting.pop()
+        left, right, values, missed, missed_by = piece
+        largest = np.maximum(largest, np.abs(values).max(axis=0))
         middle = (left + right) / 2
-        if missed > _MISFIT and helped and halved < _MOST_HALVINGS and left < middle < right:
-            waiting.append((middle, right, halved + 1, missed))
-            waiting.append((left, middle, halved + 1, missed))
-            continue
-        if by_much and halved == _MOST_HALVINGS:
+        if missed > _MISFIT and halved < _MOST_HALVINGS and left < middle < right:
+            halves = _fitted(seen, left, middle), _fitted(seen, middle, right)
+            better, worse = sorted(half.missed for half in halves)
+            if halved < _SURELY_HALVED or worse < missed / _BETTER or better < missed / _FAR_BETTER:
+                waiting += [(halves[1], halved + 1), (halves[0], halved + 1)]
+                continue
+        steps = missed_by > _STEP * largest
+        if halved == _MOST_HALVINGS and steps.any():
             # A polynomial would swing beyond both sides of a step.
             straight = values[0] + np.array(POINTS)[:, None] * (values[-1] - values[0])
             values = np.where(steps, straight, values)
         yield left, right, values
+
+
+def _fitted(seen: Seen, left: float, right: float) -> _Fitted:
+    values = np.array([seen(left + point * (right - left)) for point in POINTS])
+    missed_by = _missed(seen, left, right, values)
+    largest = np.maximum(np.abs(values).max(axis=0), _NOTHING)
+    return _Fitted(left, right, values, float((missed_by / largest).max()), missed_by)
 
 
 def _missed(seen: Seen, left: float, right: float, values: Array) -> Array:

@@ -12,7 +12,8 @@ from collections.abc import Callable, Sequence
 from drivers.simulated.parts.base import AtPort, Break, Static, Vector
 from drivers.simulated.parts.ohmic import Ohmic
 
-OPENED_OHMS = 1e12
+OPENED_OHMS = 1e20
+"""So much that nothing of a picoampere is missed for it."""
 SHORTED_OHMS = 0.01
 
 

@@ -91,7 +91,8 @@ def turns(
             f"both polarities in turn, of a size to {100 * (1 - _ON_A_SIDE):.2g} %",
         )
     start = time[first] + ((time[last] - time[first]) / 2 if settling is None else settling)
-    begin = np.searchsorted(time, start)
+    # A reading at the very end of the settling counts, also where its last digit is off.
+    begin = np.searchsorted(time, start - 1e-9 * (start - time[first]))
     empty = np.flatnonzero(begin > last)
     if len(empty):
         lasts = write(float(time[last[empty[0]]] - time[first[empty[0]]]), TIME)

@@ -16,6 +16,7 @@ from sequencer.analysis.calculations.readings import (
     Several,
     counted,
     require_readings,
+    within,
 )
 from sequencer.analysis.calculations.trace import line
 
@@ -49,7 +50,7 @@ def line_fit(time: Floats, y: Floats, x: Floats, between: Ends | None = None) ->
     low, high = (-math.inf, math.inf) if between is None else (min(between), max(between))
     # An empty or over-range x says nothing of where it lies: with all readings wanted it is
     # refused, within two ends it is not among them.
-    inside = (x >= low) & (x <= high) if between is not None else np.ones(len(x), dtype=bool)
+    inside = within(x, (low, high)) if between is not None else np.ones(len(x), dtype=bool)
     require_readings(time, 1, inside, x=x, y=y)
     across, along = x[inside], y[inside]
     if len(across) < 3:

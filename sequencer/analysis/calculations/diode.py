@@ -19,6 +19,7 @@ from sequencer.analysis.calculations.readings import (
     Several,
     counted,
     require_readings,
+    within,
 )
 from sequencer.analysis.calculations.regression import STANDS_OUT
 
@@ -69,7 +70,7 @@ def diode_fit(
     require_temperature(temperature)
     require_readings(time, 1)
     low, high = (-math.inf, math.inf) if between is None else (min(between), max(between))
-    inside = (current >= low) & (current <= high) if between else np.ones(len(time), dtype=bool)
+    inside = within(current, (low, high)) if between else np.ones(len(time), dtype=bool)
     require_readings(time, 1, inside, voltage=voltage, current=current)
     v, i = voltage[inside], current[inside]
     if len(i) < _LEAST or len(np.unique(i)) < _LEAST:

@@ -18,6 +18,7 @@ from sequencer.analysis.calculations.readings import (
     Several,
     counted,
     require_readings,
+    within,
 )
 from sequencer.analysis.calculations.regression import STANDS_OUT, Straight, straight
 from sequencer.analysis.calculations.smoothing import smoothed
@@ -80,8 +81,8 @@ def largest_kink(
     """
     require_readings(time, 1)
     found = light_line(time, current, light, limited, between)
-    within = inside(current, between)
-    at, lit = current[within], light[within]
+    inside = within(current, between)
+    at, lit = current[inside], light[inside]
     line = found.at_zero + found.slope * at
     if np.min(line * np.sign(found.slope)) <= 0:
         raise NotWorkedOut(
@@ -136,28 +137,21 @@ def roll_over_current(time: Floats, current: Floats, light: Floats, limited: Flo
     return Calculated(vertex, f"highest of parabolas through {curve.readings} readings each")
 
 
-def inside(current: Floats, between: Ends) -> NDArray[np.bool_]:
-    """Which currents (A) lie between two, both in, also where their last digit is off."""
-    low, high = min(between), max(between)
-    aside = 1e-9 * max(abs(low), abs(high))
-    return (current >= low - aside) & (current <= high + aside)
-
-
 def light_line(
     time: Floats, current: Floats, light: Floats, limited: Floats, between: Ends
 ) -> Straight:
     """The line of the light between two currents, or a refusal that says why there is none."""
-    within = inside(current, between)
-    require_readings(time, 1, within, current=current, light=light)
-    found = int(np.sum(within))
-    if found < LEAST or np.ptp(current[within]) == 0:
+    inside = within(current, between)
+    require_readings(time, 1, inside, current=current, light=light)
+    found = int(np.sum(inside))
+    if found < LEAST or np.ptp(current[inside]) == 0:
         raise NotWorkedOut(
             f"there {'is' if found == 1 else 'are'} {counted(found, 'reading')} from "
             f"{span(between)}",
             f"at least {LEAST} there, at currents that differ",
         )
-    _require_free(time, limited, within)
-    line = straight(current[within], light[within])
+    _require_free(time, limited, inside)
+    line = straight(current[inside], light[inside])
     if not line.stands_out:
         raise NotWorkedOut(
             f"from {span(between)} the light doesn't change with the current by more than it "

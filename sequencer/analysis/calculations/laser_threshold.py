@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from sequencer.analysis.calculations.laser import LEAST, amperes, inside, light_line, span
+from sequencer.analysis.calculations.laser import LEAST, amperes, light_line, span
 from sequencer.analysis.calculations.readings import (
     Ends,
     Floats,
@@ -17,6 +17,7 @@ from sequencer.analysis.calculations.readings import (
     Several,
     counted,
     require_readings,
+    within,
 )
 from sequencer.analysis.calculations.regression import Straight, polynomial, run_around, straight
 from sequencer.analysis.calculations.smoothing import smoothed
@@ -99,15 +100,15 @@ def threshold_current(
 
 def _meeting(current: Floats, light: Floats, above: Straight, beneath: Ends) -> float:
     """Where the line above threshold meets that of the light below it (A)."""
-    within = inside(current, beneath)
-    found = int(np.sum(within))
-    if found < LEAST or np.ptp(current[within]) == 0:
+    inside = within(current, beneath)
+    found = int(np.sum(inside))
+    if found < LEAST or np.ptp(current[inside]) == 0:
         raise NotWorkedOut(
             f"below threshold, from {span(beneath)}, there "
             f"{'is' if found == 1 else 'are'} {counted(found, 'reading')}",
             f"at least {LEAST} there, at currents that differ",
         )
-    lower = straight(current[within], light[within])
+    lower = straight(current[inside], light[inside])
     if abs(lower.slope) >= abs(above.slope):
         raise NotWorkedOut(
             f"from {span(beneath)} the light rises no less than above threshold",

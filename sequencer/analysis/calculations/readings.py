@@ -139,7 +139,7 @@ def in_part(
     require_readings(time, 1)
     low, high = (-np.inf, np.inf) if part is None else (min(part), max(part))
     since = time - time[0]
-    inside = (since >= low) & (since <= high)
+    inside = within(since, (low, high))
     found = int(np.count_nonzero(inside))
     if found == 0:
         raise NotWorkedOut(
@@ -166,3 +166,14 @@ def _between(low: float, high: float) -> str:
     if np.isinf(high):
         return f"after {write(low, TIME)}"
     return f"between {write(low, TIME)} and {write(high, TIME)}"
+
+
+def within(values: Floats, ends: tuple[float, float]) -> NDArray[np.bool_]:
+    """Which values lie between two, both in, also where their last digit is off.
+
+    What is stepped or timed to an end seldom hits it to the last bit.
+    """
+    low, high = min(ends), max(ends)
+    aside = 1e-9 * max((abs(end) for end in (low, high) if np.isfinite(end)), default=0.0)
+    found: NDArray[np.bool_] = (values >= low - aside) & (values <= high + aside)
+    return found

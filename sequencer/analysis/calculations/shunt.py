@@ -15,6 +15,7 @@ from sequencer.analysis.calculations.readings import (
     NotWorkedOut,
     counted,
     require_readings,
+    within,
 )
 from sequencer.analysis.calculations.regression import STANDS_OUT, Straight, straight
 
@@ -54,7 +55,7 @@ def shunt_resistance(
             f"0 V doesn't lie between {_volts(low)} and {_volts(high)}",
             "a span about 0 V, where the junction itself doesn't conduct",
         )
-    inside = (voltage >= low) & (voltage <= high)
+    inside = within(voltage, (low, high))
     require_readings(time, 1, inside, voltage=voltage, current=current)
     v, i = voltage[inside], current[inside]
     if len(v) < _LEAST or np.ptp(v) == 0:

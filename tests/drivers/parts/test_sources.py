@@ -11,6 +11,7 @@ from drivers.simulated.conditions import Conditions, Profile
 from drivers.simulated.parts import cell, laser, photodiode, solar
 from drivers.simulated.parts.base import AtPort
 from drivers.simulated.parts.lit import Lit
+from drivers.simulated.parts.stateless import OPENED_OHMS
 from tests.drivers.parts.driving import at, driven, holding, pushing
 from tests.drivers.parts.examples import dynamic_of, keys, part_of, refusal
 from tests.drivers.parts.laws import assert_undoes_itself
@@ -121,7 +122,7 @@ def test_a_cell_is_overcharged() -> None:
     )
     # Open: what pushed the current stands at its voltage limit.
     voltage, current = at(port, 3100.0)
-    assert (voltage, current) == pytest.approx((20.0, 20e-12), rel=1e-9, abs=0)
+    assert (voltage, current) == pytest.approx((20.0, 20.0 / OPENED_OHMS), rel=1e-9, abs=0)
 
 
 def test_the_weakest_of_several_cells_is_reversed() -> None:
@@ -170,7 +171,7 @@ def test_a_photodiode_gives_way() -> None:
     bears_reverse_voltage = "30 V"
     """
     for source, text, ohms in (
-        (holding(2.0), "the photodiode burnt open: more than the 10 mA", 1e12),
+        (holding(2.0), "the photodiode burnt open: more than the 10 mA", OPENED_OHMS),
         (holding(-31.0), "the photodiode was punctured and is a short now: it stood in", 0.01),
     ):
         (port,) = driven(dynamic_of(part_of(light)), source)

@@ -16,7 +16,7 @@ from drivers.simulated.parts.contact import Contact
 from drivers.simulated.parts.heating import Heating, HeatPath
 from drivers.simulated.parts.resettable_fuse import ResettableFuse
 from drivers.simulated.parts.resistor import Resistor
-from drivers.simulated.parts.stateless import opened, shorted
+from drivers.simulated.parts.stateless import OPENED_OHMS, opened, shorted
 from tests.drivers.parts.energy import balance, wandering
 from tests.drivers.parts.examples import dynamic_of, keys, part_of, refusal
 
@@ -85,7 +85,7 @@ def test_steady_heat_is_that_of_resistances_in_series() -> None:
 
 
 def test_what_is_left_of_a_broken_part() -> None:
-    for left, ohms in ((opened(2), 1e12), (shorted(2), 0.01)):
+    for left, ohms in ((opened(2), OPENED_OHMS), (shorted(2), 0.01)):
         assert left.inductances == (0.0, 0.0)
         for port in (0, 1):
             assert left.law(port, 0.0, (), ()).voltage_at(1.0) == ohms
