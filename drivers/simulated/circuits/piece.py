@@ -214,11 +214,14 @@ class _Fitted(NamedTuple):
     missed_by: Array
 
 
-def fit(seen: Seen, begin_s: float, end_s: float) -> Iterator[tuple[float, float, Array]]:
+def fit(
+    seen: Seen, begin_s: float, end_s: float, mean_s: float = 0.0
+) -> Iterator[tuple[float, float, Array]]:
     """Pieces of a function: begin, end, and its values at the points of each, a row a point.
 
     A piece is halved until its polynomials miss the function by less than 1e-10 of its largest
     value between the points, or until that helps neither half: then what they miss is rounding.
+    Where the function is only for its mean over a time `mean_s`, a piece counts by its share of it.
     """
     waiting = [(_fitted(seen, begin_s, end_s), 0)] if end_s > begin_s else []
     largest: Array = np.array(_FAINT)
@@ -227,7 +230,8 @@ def fit(seen: Seen, begin_s: float, end_s: float) -> Iterator[tuple[float, float
         left, right, values, missed, missed_by = piece
         largest = np.maximum(largest, np.abs(values).max(axis=0))
         middle = (left + right) / 2
-        if missed > _MISFIT and halved < _MOST_HALVINGS and left < middle < right:
+        share = (right - left) / mean_s if mean_s else 1.0
+        if missed * share > _MISFIT and halved < _MOST_HALVINGS and left < middle < right:
             halves = _fitted(seen, left, middle), _fitted(seen, middle, right)
             better, worse = sorted(half.missed for half in halves)
             if halved < _SURELY_HALVED or worse < missed / _BETTER or better < missed / _FAR_BETTER:
