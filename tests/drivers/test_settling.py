@@ -157,3 +157,17 @@ def test_a_warming_junction_comes_to_its_limit_on_the_way(offset_a: float) -> No
     else:
         assert (current, limited) == (pytest.approx(offset_a), 0.0)
         assert voltage == pytest.approx(THERMAL_V * math.log1p(offset_a / 1e-9), rel=1e-4)
+
+
+def test_a_mean_over_the_way_to_where_a_junction_blocks() -> None:
+    """On the way through its saturation current a law has no voltage, and the mean has one."""
+    part = {"model": "diode", "saturation_current": "1 nA"}
+    circuit = SettlingCircuit(cast(Static, Diode.model_validate(part).physics(Conditions())))
+    goal = Source((5.0, 0.02, -5.0), (-0.1, 3.0), 2, 1e-3, 0.0)
+    circuit.connect(goal, S, Arrival(MANNERS))
+    circuit.connect(goal._replace(currents=(5.0, -80e-6, -5.0)), 2 * S, Arrival(MANNERS))
+    voltage, current, limited = circuit.mean(2 * S, 2 * S + 20_000 * US)
+    # 0.02 A falls at 0.2 A/us in a tenth of a microsecond, and then the limit has control.
+    assert voltage == pytest.approx(-0.1, abs=0.3 / 20_000 * 60)
+    assert 0 < current < 0.02 * 0.1 / 20_000
+    assert limited == 1.0

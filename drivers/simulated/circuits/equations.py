@@ -15,6 +15,7 @@ from drivers.simulated.circuits.motion import Moment
 from drivers.simulated.circuits.operating import (
     Operating,
     at_terminals,
+    at_terminals_if_any,
     hold,
     margins,
     operate,
@@ -81,8 +82,7 @@ class Equations:
     def at_ports(self, time_s: float, z: Sequence[float], finite: bool = False) -> list[Operating]:
         """What is at each pair of terminals.
 
-        Beyond its saturation current a junction has no voltage at all. `finite` then gives what is
-        there once the limit has control, so that a solver may look beyond that moment.
+        With `finite` also where a law has no voltage: so a solver may look beyond that moment.
         """
         x = tuple(z[: self.size])
         before: list[AtPort] = []
@@ -92,9 +92,7 @@ class Equations:
             law = self.part.law(port, self._time(time_s), x, before)
             stretch, place = self.stretches[port], self.place_of.get(port)
             if place is None:
-                at = at_terminals(law, source, stretch)
-                if finite and not math.isfinite(at.at_source):
-                    at = at_terminals(law, source, stretch + (1 if at.at_source > 0 else -1))
+                at = (at_terminals_if_any if finite else at_terminals)(law, source, stretch)
             else:
                 henries = self.part.inductances[port]
                 moves = self._moves(port, time_s)

@@ -5,6 +5,7 @@ The module knows no time. A law is that of a part without memory, or of one whos
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 from drivers.simulated.circuits.circuit import Source
@@ -74,6 +75,17 @@ def at_terminals(law: Static, source: Source, stretch: int) -> Operating:
         voltage = at_source - source.series_resistance * current
     seen = voltage + source.sensed_resistance * current
     return Operating(stretch, voltage, current, seen, at_source)
+
+
+def at_terminals_if_any(law: Static, source: Source, stretch: int) -> Operating:
+    """As `at_terminals`; where the law has no voltage, what is there once the limit has control.
+
+    Beyond its saturation current a junction has none.
+    """
+    at = at_terminals(law, source, stretch)
+    if math.isfinite(at.at_source):
+        return at
+    return at_terminals(law, source, stretch + (1 if at.at_source > 0 else -1))
 
 
 def with_inductance(

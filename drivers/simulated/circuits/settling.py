@@ -24,7 +24,7 @@ from drivers.simulated.circuits.dynamic import Dynamics
 from drivers.simulated.circuits.dynamic_port import DynamicPort
 from drivers.simulated.circuits.flow import Array, Integers
 from drivers.simulated.circuits.motion import Moment, Motion
-from drivers.simulated.circuits.operating import at_terminals, operate
+from drivers.simulated.circuits.operating import at_terminals_if_any, operate
 from drivers.simulated.circuits.piece import curve_of, fit
 from drivers.simulated.circuits.static import StaticCircuit
 from drivers.simulated.parts.base import Static
@@ -174,7 +174,7 @@ class SettlingCircuit:
             source = way.at(time_s)
             stretch = operate(self._part, source)
             stretches.add(stretch)
-            at = at_terminals(self._part, source, stretch)
+            at = at_terminals_if_any(self._part, source, stretch)
             return np.array([at.seen, at.current])
 
         def by_limit() -> float:

@@ -102,3 +102,9 @@ def test_a_reader_that_went_away_disturbs_nobody() -> None:
     screen.say("one")
     screen.say("two")
     assert screen.gone
+
+
+def test_the_colours_of_a_plot_reach_the_terminal() -> None:
+    stream = Tty()
+    Terminal(stream, {"TERM": "xterm"}).say("\x1b[35mone\x1b[0m \x1b[36mtwo\x1b[0m \x1b[8mhidden")
+    assert stream.getvalue() == "\x1b[35mone\x1b[0m \x1b[36mtwo\x1b[0m [8mhidden\n"
