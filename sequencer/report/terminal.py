@@ -27,7 +27,7 @@ _STYLES = {
 }
 # Plots in characters have curves in plain colours.
 _COLOURS = [str(code) for code in range(30, 38)]
-_OWN = "|".join(re.escape(f"\x1b[{code}m") for code in {"0", *_STYLES.values(), *_COLOURS})
+_OWN = "|".join(re.escape(f"\x1b[{code}m") for code in ("0", *_STYLES.values(), *_COLOURS))
 # Titles, notes and answers of instruments come from anywhere: what could steer the terminal is
 # taken out of all that is shown, only the styles above are left.
 _STEERING = re.compile(rf"({_OWN})|[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")

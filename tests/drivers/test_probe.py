@@ -51,6 +51,11 @@ def programme(seed: int = 1, probed: bool = True) -> tuple[list[TrueInterval], l
         seen.append(channel.pulse(Pulse(4.5, -8.0, 8.0, 2e-3)))
         clock.wait_until(clock.now() + 0.1)
         seen += channel.poll()
+    # The same again is no change, and what it would have started from is nothing to a pulse later.
+    for _ in range(2):
+        channel.program(Setpoint("voltage", 4.0, -0.2, 0.2))
+        clock.wait_until(clock.now() + 0.02)
+    seen.append(channel.pulse(Pulse(4.5, -8.0, 8.0, 5e-6)))
     channel.program(Setpoint("current", -0.5, 0.2, 4.0))
     clock.wait_until(clock.now() + 0.05)
     seen.append(channel.measure())

@@ -19,6 +19,7 @@ from drivers.simulated.circuits.settling import SettlingCircuit
 from drivers.simulated.conditions import Conditions, Profile
 from drivers.simulated.parts.base import Network, Static
 from drivers.simulated.parts.diode import Diode
+from drivers.simulated.parts.resistor import Resistor
 from drivers.simulated.parts.stateless import Stateless
 from drivers.simulated.wiring import circuit_of
 from tests.drivers.test_dynamic import BANK
@@ -26,6 +27,7 @@ from tests.drivers.test_simulated_circuit import bank as made
 
 S = NANOSECONDS
 US = S // 1_000_000
+OHM = {"model": "resistor", "resistance": "1 ohm"}
 MANNERS = Manners(
     voltage_slew=1e5, current_slew=2e5, current_overshoot=0.02, voltage_overshoot=0.3, response=5e-5
 )
@@ -171,3 +173,19 @@ def test_a_mean_over_the_way_to_where_a_junction_blocks() -> None:
     assert voltage == pytest.approx(-0.1, abs=0.3 / 20_000 * 60)
     assert 0 < current < 0.02 * 0.1 / 20_000
     assert limited == 1.0
+
+
+def test_a_limit_that_is_narrow_on_the_way() -> None:
+    """As if integrated throughout: 0.12 A while the level moves, then up to the wider limit."""
+    law = cast(Static, Resistor.model_validate(OHM).physics(Conditions()))
+    (solved,) = Dynamics(Stateless(lambda _: law)).ports
+    settling = SettlingCircuit(law)
+    narrow = Source((0.1, -0.1), (1.0,), 1, 0.0, 0.0)
+    wide = Source((1.0, -1.0), (5.0,), 1, 0.0, 0.0)
+    for circuit in (settling, solved):
+        circuit.connect(narrow, S)
+        circuit.connect(wide, 2 * S, Arrival(MANNERS, before=narrow))
+    # 4.9 V at 0.1 V/us.
+    for window in ((2 * S, 2 * S + 40 * US), (2 * S + 40 * US, 2 * S + 60 * US), (3 * S, 4 * S)):
+        assert settling.mean(*window) == pytest.approx(solved.mean(*window), rel=1e-9)
+    assert solved.mean(3 * S, 4 * S)[1] == 1.0

@@ -16,8 +16,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import pytest
-
 from drivers.bench_file import BenchFile, load_bench, read_bench
 from sequencer import api, shipped
 from sequencer.analysis.verdicts import Outcome
@@ -244,13 +242,3 @@ def biased(job: Job) -> None:
         if not math.isclose(found, share, rel_tol=0.1):
             off.append(f"{name}: {found:.3g}, said to be {share:.3g} ({cause})")
     assert not off, "\n".join(off)
-
-
-def by_name(jobs: Sequence[Job]) -> list[Any]:
-    """One case of a test a job."""
-    return [pytest.param(job, id=job.name) for job in jobs]
-
-
-def by_seed(jobs: Sequence[Job]) -> list[Any]:
-    """One case of a test a job and seed of its dry runs with errors."""
-    return [pytest.param(job, seed, id=f"{job.name}-{seed}") for job in jobs for seed in job.seeds]

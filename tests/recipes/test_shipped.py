@@ -18,15 +18,6 @@ from grammar.diagnostic import draw
 from grammar.layout import format_text
 from sequencer import api, shipped
 from sequencer.checker.facts import Checked
-from tests.recipes import (
-    test_cells,
-    test_charge_stores,
-    test_junctions,
-    test_laser,
-    test_panels,
-    test_resistance,
-    test_watching,
-)
 
 NAMES = shipped.names()
 BENCHES = [name for name in NAMES if (shipped.folder() / f"{name}.bench.toml").is_file()]
@@ -145,16 +136,3 @@ def test_the_list_is_complete() -> None:
 def test_every_bench_is_that_of_a_recipe() -> None:
     found = {p.name.removesuffix(".bench.toml") for p in shipped.folder().glob("*.bench.toml")}
     assert found <= set(NAMES)
-
-
-NOT_YET = {
-    "pump-against-pressure": "motor, pump and vessel: their truth is a differential equation",
-}
-"""Recipes whose numbers aren't held against the truth of their parts, and why."""
-
-
-def test_every_recipe_is_held_against_the_truth_of_its_part() -> None:
-    modules = [test_cells, test_charge_stores, test_junctions, test_laser, test_panels]
-    modules += [test_resistance, test_watching]
-    held = [job.name for module in modules for job in module.JOBS]
-    assert sorted([*held, *NOT_YET]) == sorted(NAMES)

@@ -93,8 +93,11 @@ class Approach(NamedTuple):
 
     def at(self, time_s: float) -> Source:
         """The staircase at a time (s after its beginning)."""
-        phase, goal = self._phase(time_s), self.goal
-        since_s = time_s - phase.begin_s
+        return self.within(self._phase(time_s), time_s)
+
+    def within(self, phase: Phase, time_s: float) -> Source:
+        """The staircase at a time (s after its beginning) of a phase, both of whose ends it has."""
+        goal, since_s = self.goal, time_s - phase.begin_s
         currents = [c.at(since_s) if c.terms else c.start for c in phase.currents]
         voltages = [c.at(since_s) if c.terms else c.start for c in phase.voltages]
         return Source(

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from drivers.clock import NANOSECONDS
-from drivers.simulated.circuits.approach import AT_ONCE, Approach, Arrival, Phase, approach
+from drivers.simulated.circuits.approach import AT_ONCE, Approach, Arrival, approach
 from drivers.simulated.circuits.circuit import (
     OPEN,
     Change,
@@ -22,34 +20,13 @@ from drivers.simulated.circuits.circuit import (
 )
 from drivers.simulated.circuits.dynamic import Dynamics
 from drivers.simulated.circuits.dynamic_port import DynamicPort
-from drivers.simulated.circuits.flow import Array, Integers
+from drivers.simulated.circuits.flow import Integers
 from drivers.simulated.circuits.motion import Moment, Motion
-from drivers.simulated.circuits.operating import at_terminals_if_any, operate
-from drivers.simulated.circuits.piece import curve_of, fit
+from drivers.simulated.circuits.operating import operate
+from drivers.simulated.circuits.over_way import over_way
 from drivers.simulated.circuits.static import StaticCircuit
 from drivers.simulated.parts.base import Static
 from drivers.simulated.parts.stateless import Stateless
-
-_RESOLVED = 1e-10
-"""What a mean may be off by, as a share of its largest value."""
-_GAUSS = tuple(column.tolist() for column in np.polynomial.legendre.leggauss(12))
-
-
-def _steep(count: int, step: float) -> list[tuple[float, float]]:
-    """Places within [0, 1] and weights of a rule for functions that are steep at the ends.
-
-    The double exponential rule (Takahasi and Mori, Publ. RIMS 9 (1974) 721, from memory): every
-    other one of its places is a rule of twice the step.
-    """
-    found = []
-    for k in range(-count, count + 1):
-        inner = math.pi / 2 * math.sinh(k * step)
-        weight = step * math.pi / 4 * math.cosh(k * step) / math.cosh(inner) ** 2
-        found.append((1 / (1 + math.exp(-2 * inner)), weight))
-    return found
-
-
-_STEEP = _steep(12, 0.25)
 
 
 class SettlingCircuit:
@@ -134,9 +111,11 @@ class SettlingCircuit:
             self._arrive()
         if self._way is None:
             return self._exact.mean(start_ns, end_ns)
-        on_way_ns = min(end_ns, there_ns)
         duration_s = (end_ns - start_ns) / NANOSECONDS
-        voltage, current, limited = self._over_way(start_ns, on_way_ns, duration_s)
+        from_s, to_s = (
+            Moment(ns).since(self._way.begin) for ns in (start_ns, min(end_ns, there_ns))
+        )
+        voltage, current, limited = over_way(self._part, self._way, from_s, to_s, duration_s)
         voltage, current = voltage / duration_s, current / duration_s
         if end_ns > there_ns:
             self._arrive()
@@ -145,73 +124,6 @@ class SettlingCircuit:
             voltage, current = voltage + share * rest[0], current + share * rest[1]
             limited = max(limited, rest[2])
         return voltage, current, limited
-
-    def _over_way(self, start_ns: int, end_ns: int, window_s: float) -> tuple[float, float, float]:
-        """∫ v dt (V·s), ∫ i dt (A·s) on the source's way, and whether a limit had control on it.
-
-        `window_s` is how long the whole window is whose mean they are for.
-        """
-        way = self._way
-        assert way is not None
-        from_s, to_s = (Moment(ns).since(way.begin) for ns in (start_ns, end_ns))
-        total, limited = np.zeros(2), 0.0
-        for phase in way.phases:
-            left_s = max(from_s, phase.begin_s)
-            # The way is over at the first whole nanosecond after its end.
-            right_s = to_s if phase is way.phases[-1] else min(to_s, phase.end_s)
-            if right_s > left_s:
-                more, here = self._over_phase(way, phase, left_s, right_s, window_s)
-                total, limited = total + more, max(limited, here)
-        return float(total[0]), float(total[1]), limited
-
-    def _over_phase(
-        self, way: Approach, phase: Phase, left_s: float, right_s: float, window_s: float
-    ) -> tuple[Array, float]:
-        """The same within one phase."""
-        stretches: set[int] = set()
-
-        def seen(time_s: float) -> Array:
-            source = way.at(time_s)
-            stretch = operate(self._part, source)
-            stretches.add(stretch)
-            at = at_terminals_if_any(self._part, source, stretch)
-            return np.array([at.seen, at.current])
-
-        def by_limit() -> float:
-            return float(stretches != {way.goal.level})
-
-        right, lasts_s = seen(right_s), right_s - left_s
-        (stretch,) = stretches
-        seen(left_s)
-        terms = (phase.voltages if stretch % 2 == 1 else phase.currents)[stretch // 2].terms
-        if stretches == {stretch} and not terms:
-            # What is in control stands still, and all else moves one way.
-            return right * lasts_s, by_limit()
-        if stretches == {stretch} and len(terms) == 1 and terms[0][0] < 0:
-            # It fades by x = exp(rate·t), and ∫ f dt = f_1·t + ∫ (f − f_1)/(−rate·x) dx.
-            rate = terms[0][0]
-            least = math.exp(rate * lasts_s)
-            half = (1.0 - least) / 2
-            total = right * lasts_s
-            for node, weight in zip(*_GAUSS, strict=True):
-                x = least + half * (1 + node)
-                here = seen(left_s + math.log(x) / rate)
-                total = total + (here - right) * (half * weight / (-rate * x))
-            if stretches == {stretch}:
-                return total, by_limit()
-        if stretches == {stretch}:
-            parts = [
-                seen(left_s + place * lasts_s) * (weight * lasts_s) for place, weight in _STEEP
-            ]
-            fine, coarse = np.sum(parts, axis=0), 2 * np.sum(parts[::2], axis=0)
-            enough = _RESOLVED * window_s * np.maximum(np.abs(right), np.abs(fine) / lasts_s)
-            if stretches == {stretch} and (np.abs(fine - coarse) <= enough).all():
-                return fine, by_limit()
-        total = np.zeros(2)
-        for begin_s, end_s, values in fit(seen, left_s, right_s, window_s):
-            means = [curve_of(values[:, k]).mean(0.0, 1.0) for k in (0, 1)]
-            total += np.array(means) * (end_s - begin_s)
-        return total, by_limit()
 
     def means(self, starts_ns: Integers, aperture_ns: int) -> Means:
         """The means of the next windows; none while the source is on its way."""

@@ -118,6 +118,8 @@ class Sourcing:
 
         `passing_v` stands for the part's voltage where that just passes where a loop turns over.
         """
+        # Where nothing is connected, what was to begin the way there is of no use later.
+        start, before, self._start, self._before = self._start, self._before, None, None
         source = self._as_source(self._setpoint)
         if self._output and self._setpoint is not None and self._sees_now != 1.0:
             source = self._misled(source, self._setpoint, now_ns, passing_v)
@@ -130,10 +132,9 @@ class Sourcing:
         if self._probe is not None:
             self._probe.switched(self._output)
         closing = self._output and not self._closed
-        before = None if closing else self._before
-        arrival = Arrival(self._manners, closing, self._start, before)
+        arrival = Arrival(self._manners, closing, start, None if closing else before)
         self.circuit.connect(source, now_ns, arrival)
-        self._source, self._closed, self._start, self._before = source, self._output, None, None
+        self._source, self._closed = source, self._output
         if not self._output:
             self._in_limit = False
         else:

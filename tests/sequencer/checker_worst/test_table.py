@@ -341,6 +341,28 @@ def test_what_a_limit_of_zero_drives_by_its_offset_is_told_as_left_out(
     assert (words in worst_of(text, bench()).assumptions) == said
 
 
+@pytest.mark.parametrize(
+    ("kind", "source", "said"),
+    [
+        ("capacitor", "current 100 mA, limit -1 V to 2 V", True),
+        ("capacitor", "voltage 1 V, limit 100 mA", False),
+        ("contact", "current 100 mA, limit -1 V to 2 V", False),
+    ],
+)
+def test_what_an_overshoot_has_brought_in_is_told_as_taken_back(
+    kind: str, source: str, said: bool
+) -> None:
+    """Only a part that stores keeps it, and only a limit of voltage brings it in."""
+    text = (
+        'recipe "R"\nchannel smu: source, sink, measure, two-sided limit, measure open\n'
+        f"part it is {kind} on smu:\n    voltage within 3 V\n    current within 1 A\n"
+        "    energy up to 1 kJ\n"
+        f"steps:\n    source smu {source}\n    output smu on\n    wait 1 s\n"
+    )
+    told = [words for words in worst_of(text, bench()).assumptions if "taken back" in words]
+    assert bool(told) == said
+
+
 def test_an_until_loop_that_never_ends_by_itself_comes_to_rest(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

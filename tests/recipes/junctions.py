@@ -7,7 +7,6 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
-import pytest
 from scipy import constants
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
@@ -16,12 +15,7 @@ from tests.recipes.jobs import (
     Bias,
     Instrument,
     Job,
-    biased,
-    by_name,
-    by_seed,
-    ideally,
     part_of,
-    within,
 )
 
 VOLTS_PER_K = constants.k / constants.e
@@ -291,18 +285,3 @@ JOBS = [
         seeds=(0,),
     ),
 ]
-
-
-@pytest.mark.parametrize("job", by_name(JOBS))
-def test_an_ideal_run_gives_the_truth(job: Job) -> None:
-    ideally(job)
-
-
-@pytest.mark.parametrize(("job", "seed"), by_seed(JOBS))
-def test_a_run_with_errors_stays_within_the_specification(job: Job, seed: int) -> None:
-    within(job, seed)
-
-
-@pytest.mark.parametrize("job", by_name(JOBS))
-def test_what_a_method_leads_off_by_is_known(job: Job) -> None:
-    biased(job)

@@ -6,18 +6,12 @@ import functools
 from collections.abc import Mapping
 
 import numpy as np
-import pytest
 
 from tests.recipes.jobs import (
     Instrument,
     Job,
     bench_of,
-    by_name,
-    by_seed,
-    found_in,
-    ideally,
     part_of,
-    within,
 )
 
 LEADS_OHM = 0.06
@@ -129,27 +123,3 @@ JOBS = [
         },
     ),
 ]
-
-
-@pytest.mark.parametrize("job", by_name(JOBS))
-def test_an_ideal_run_gives_the_truth(job: Job) -> None:
-    ideally(job)
-
-
-@pytest.mark.parametrize(("job", "seed"), by_seed(JOBS))
-def test_a_run_with_errors_stays_within_the_specification(job: Job, seed: int) -> None:
-    within(job, seed)
-
-
-def test_a_supply_of_the_other_sign() -> None:
-    """Ohm's law with both quantities turned round; the power still goes into the part."""
-    found, _ = found_in("supply-and-watch", None, (("level", "-12 V"), ("duration", "1 min")))
-    assert found["I"] == pytest.approx(-12 / 24.06, rel=1e-6)
-    assert found["P"] == pytest.approx(144 / 24.06, rel=1e-6)
-
-
-def test_the_light_is_looked_at_all_night() -> None:
-    """The cap is off before the first reading of the light, and on again after the last."""
-    profile = bench_of("watch-light").conditions.irradiance
-    first, last = 34.615, 43234.815
-    assert min(profile.at(t) for t in np.linspace(first, last, 1000)) > 0

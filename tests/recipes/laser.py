@@ -10,14 +10,13 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
-import pytest
 from numpy.typing import NDArray
 from scipy import constants
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 from scipy.signal import savgol_filter
 
-from tests.recipes.jobs import Bias, Job, biased, by_name, ideally, part_of
+from tests.recipes.jobs import Bias, Job, part_of
 
 Floats = NDArray[np.float64]
 NAME = "sweep-laser-diode"
@@ -177,13 +176,3 @@ JOBS = [
         seeds=(),
     ),
 ]
-
-
-@pytest.mark.parametrize("job", by_name(JOBS))
-def test_an_ideal_run_gives_the_truth(job: Job) -> None:
-    ideally(job)
-
-
-@pytest.mark.parametrize("job", by_name(JOBS))
-def test_what_a_method_leads_off_by_is_known(job: Job) -> None:
-    biased(job)

@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pvlib
-import pytest
 from numpy.typing import NDArray
 from scipy import constants
 from scipy.optimize import least_squares
@@ -22,12 +21,7 @@ from tests.recipes.jobs import (
     Bias,
     Instrument,
     Job,
-    biased,
-    by_name,
-    by_seed,
-    ideally,
     part_of,
-    within,
 )
 
 Floats = NDArray[np.float64]
@@ -370,18 +364,3 @@ JOBS = [
         seeds=(0, 1, 2, 3),
     ),
 ]
-
-
-@pytest.mark.parametrize("job", by_name(JOBS))
-def test_an_ideal_run_gives_the_truth(job: Job) -> None:
-    ideally(job)
-
-
-@pytest.mark.parametrize(("job", "seed"), by_seed(JOBS))
-def test_a_run_with_errors_stays_within_the_specification(job: Job, seed: int) -> None:
-    within(job, seed)
-
-
-@pytest.mark.parametrize("job", by_name(JOBS))
-def test_what_a_method_leads_off_by_is_known(job: Job) -> None:
-    biased(job)

@@ -1,0 +1,57 @@
+"""Every shipped recipe, dry-run on its own bench, gives the truth of the part that hangs there."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sequencer import shipped
+from tests.recipes import cells, charge_stores, junctions, laser, panels, resistance, watching
+from tests.recipes.jobs import Job, bench_of, biased, found_in, ideally, within
+
+JOBS = [
+    job
+    for kind in (cells, charge_stores, junctions, laser, panels, resistance, watching)
+    for job in kind.JOBS
+]
+ELSEWHERE = {"pump-against-pressure"}
+"""Whose whole recipe stands beside scipy in `tests/reference/test_pump.py`."""
+
+
+def named(job: Job) -> str:
+    return job.name
+
+
+def test_no_recipe_is_left_out() -> None:
+    assert sorted([*map(named, JOBS), *ELSEWHERE]) == shipped.names()
+
+
+@pytest.mark.parametrize("job", JOBS, ids=named)
+def test_an_ideal_run_gives_the_truth(job: Job) -> None:
+    ideally(job)
+
+
+@pytest.mark.parametrize(
+    ("job", "seed"), [(job, seed) for job in JOBS for seed in job.seeds], ids=str
+)
+def test_a_run_with_errors_stays_within_the_specification(job: Job, seed: int) -> None:
+    within(job, seed)
+
+
+@pytest.mark.parametrize("job", JOBS, ids=named)
+def test_what_a_method_leads_off_by_is_known(job: Job) -> None:
+    biased(job)
+
+
+def test_a_supply_of_the_other_sign() -> None:
+    """Ohm's law with both quantities turned round; the power still goes into the part."""
+    found, _ = found_in("supply-and-watch", None, (("level", "-12 V"), ("duration", "1 min")))
+    assert found["I"] == pytest.approx(-12 / 24.06, rel=1e-6)
+    assert found["P"] == pytest.approx(144 / 24.06, rel=1e-6)
+
+
+def test_the_light_is_looked_at_all_night() -> None:
+    """The cap is off before the first reading of the light, and on again after the last."""
+    profile = bench_of("watch-light").conditions.irradiance
+    first, last = 34.615, 43234.815
+    assert min(profile.at(t) for t in np.linspace(first, last, 1000)) > 0
