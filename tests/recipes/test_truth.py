@@ -18,8 +18,8 @@ ELSEWHERE = {"pump-against-pressure"}
 """Whose whole recipe stands beside scipy in `tests/reference/test_pump.py`."""
 
 
-def named(job: Job) -> str:
-    return job.name
+def named(value: Job | int) -> str:
+    return value.name if isinstance(value, Job) else str(value)
 
 
 def test_no_recipe_is_left_out() -> None:
@@ -32,7 +32,7 @@ def test_an_ideal_run_gives_the_truth(job: Job) -> None:
 
 
 @pytest.mark.parametrize(
-    ("job", "seed"), [(job, seed) for job in JOBS for seed in job.seeds], ids=str
+    ("job", "seed"), [(job, seed) for job in JOBS for seed in job.seeds], ids=named
 )
 def test_a_run_with_errors_stays_within_the_specification(job: Job, seed: int) -> None:
     within(job, seed)
