@@ -123,13 +123,17 @@ def test_a_diode_is_followed_where_someone_looks_at_it() -> None:
 
 
 def test_a_current_rises_from_the_one_that_a_diode_blocks_with() -> None:
-    """At exactly that current its law has no voltage: the source is at its limit until it rises."""
+    """At exactly that current its law has no voltage: the source begins a rounding within it."""
     part = {"model": "diode", "saturation_current": "1 nA"}
     circuit = SettlingCircuit(cast(Static, Diode.model_validate(part).physics(Conditions())))
     circuit.connect(Source((1.0, -1.0), (-5.0,), 1, 0.0, 0.0), S)
     assert circuit.mean(S, 2 * S)[1] == -1e-9
     goal = Source((5.0, 0.1, -5.0), (-3.0, 3.0), 2, 0.0, 0.0)
+    met: list[float] = []
+    circuit.watchers.append(lambda motion: met.append(motion.value("voltage", 0.0)))
     circuit.connect(goal, 2 * S, Arrival(Manners(current_slew=1e3)))
+    # log1p(-1 + 1e-15) is -34.5: as far as doubles go, and not the limit of -3 V.
+    assert -35 * THERMAL_V < met[0] < -30 * THERMAL_V
     # 1 kA/s: 50 mA after 50 us.
     assert circuit.mean(2 * S + 49 * US, 2 * S + 51 * US)[1] == pytest.approx(0.05, rel=1e-6)
     assert circuit.mean(3 * S, 4 * S)[1] == 0.1

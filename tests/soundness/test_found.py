@@ -201,6 +201,21 @@ CASES = {
         "period 30 ms, limit 7.9 V, into s",
         {"model": 'model = "diode"\nsaturation_current = "1 uA"\nseries_resistance = "50 mohm"'},
     ),
+    "a current that rises from a blocked junction begins within what blocks": (
+        "diode; voltage -2 V to 5.5 V; current -1 A to 1 A",
+        "source smu voltage -1.86 V, limit dut; output smu on; "
+        "source smu current 0.6 A, limit dut; wait 10 ms",
+        {"model": 'model = "diode"\nsaturation_current = "1 pA"\nseries_resistance = "1 ohm"'},
+    ),
+    "an edge through a junction's bend gives nothing back": (
+        "suppressor; voltage -12 V to 5.5 V; current -4.2 A to 4.2 A",
+        "source smu voltage -11.6 V, limit -4.02 A to 2.01 A; output smu on; "
+        "pulse smu voltage 1.705 V, limit within 4.02 A, width 4 ms",
+        {
+            "model": 'model = "diode"\nsaturation_current = "1 pA"\nideality = 1.8\n'
+            'series_resistance = "1 ohm"'
+        },
+    ),
 }
 
 

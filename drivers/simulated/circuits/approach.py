@@ -25,6 +25,9 @@ from drivers.simulated.circuits.motion import Moment
 _HUNDREDTH = math.log(100.0)
 # e^-35 of an overshoot is less than the rounding of the limit.
 _GONE = 35.0
+# A blocked junction's current is its saturation current but for rounding, and past that it has no
+# voltage: a current that is to shrink begins so far within the one that flows.
+_WITHIN = 1 - 1e-15
 
 
 class Manners(NamedTuple):
@@ -137,6 +140,8 @@ def approach(
     if arrival.closing:
         voltage = current = 0.0
     in_voltage = goal.level % 2 == 1
+    if current * (current * _WITHIN - level_of(goal)) > 0:
+        current *= _WITHIN
     start, slew = (voltage, manners.voltage_slew) if in_voltage else (current, manners.current_slew)
     kick = manners.kick if arrival.closing and in_voltage else 0.0
     arrives_s, ends_s = _times(manners, abs(level_of(goal) - start) / slew, bool(kick))

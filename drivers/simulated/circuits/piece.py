@@ -37,8 +37,8 @@ for _row, _m in enumerate((4, 3, 2, 1)):
 _MISFIT = 1e-10
 _MOST_HALVINGS = 40
 _SURELY_HALVED = 3
-# Halving helps where both halves are fitted better by so much, or one by far: all but a step is in
-# that. What is rounding looks the same in both.
+# Halving helps where both halves are fitted better by so much, or one by far, beside the whole: all
+# but a step is in that. What is rounding looks the same in both.
 _BETTER, _FAR_BETTER = 1.3, 10.0
 # A step that is no smoother by the last halving, as a share of the largest of all.
 _STEP = 1e-6
@@ -205,13 +205,17 @@ Seen = Callable[[float], Array]
 
 
 class _Fitted(NamedTuple):
-    """Values at the points of a span, and what their curves miss: of its largest, and by column."""
+    """Values at the points of a span, and what their curves miss, by column."""
 
     left: float
     right: float
     values: Array
-    missed: float
     missed_by: Array
+
+    def misses_of(self, values: Array) -> float:
+        """What it misses, of the largest of some values: of these here, or of a whole of it."""
+        largest = np.maximum(np.abs(values).max(axis=0), _NOTHING)
+        return float((self.missed_by / largest).max())
 
 
 def fit(
@@ -227,13 +231,14 @@ def fit(
     largest: Array = np.array(_FAINT)
     while waiting:
         piece, halved = waiting.pop()
-        left, right, values, missed, missed_by = piece
+        left, right, values, missed_by = piece
+        missed = piece.misses_of(values)
         largest = np.maximum(largest, np.abs(values).max(axis=0))
         middle = (left + right) / 2
         share = (right - left) / mean_s if mean_s else 1.0
         if missed * share > _MISFIT and halved < _MOST_HALVINGS and left < middle < right:
             halves = _fitted(seen, left, middle), _fitted(seen, middle, right)
-            better, worse = sorted(half.missed for half in halves)
+            better, worse = sorted(half.misses_of(values) for half in halves)
             if halved < _SURELY_HALVED or worse < missed / _BETTER or better < missed / _FAR_BETTER:
                 waiting += [(halves[1], halved + 1), (halves[0], halved + 1)]
                 continue
@@ -247,9 +252,7 @@ def fit(
 
 def _fitted(seen: Seen, left: float, right: float) -> _Fitted:
     values = np.array([seen(left + point * (right - left)) for point in POINTS])
-    missed_by = _missed(seen, left, right, values)
-    largest = np.maximum(np.abs(values).max(axis=0), _NOTHING)
-    return _Fitted(left, right, values, float((missed_by / largest).max()), missed_by)
+    return _Fitted(left, right, values, _missed(seen, left, right, values))
 
 
 def _missed(seen: Seen, left: float, right: float, values: Array) -> Array:
