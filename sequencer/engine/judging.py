@@ -67,13 +67,9 @@ class Bounds:
 
     def work_out(self, volts: Uncertainty, amperes: Uncertainty) -> None:
         """Widen the ratings by the uncertainty of a reading in the ranges in force."""
-        self._widened = _widened(self.rated, volts, amperes)
-        lows, highs = dict.fromkeys(READ, -LARGEST), dict.fromkeys(READ, LARGEST)
-        for rated, (low, high) in zip(self.rated, self._widened, strict=True):
-            lows[rated.quantity] = max(low, lows[rated.quantity])
-            highs[rated.quantity] = min(high, highs[rated.quantity])
-        self.voltage_low, self.current_low, self.power_low = lows.values()
-        self.voltage_high, self.current_high, self.power_high = highs.values()
+        self._widened, lows, highs = _widened(self.rated, volts, amperes)
+        self.voltage_low, self.current_low, self.power_low = lows
+        self.voltage_high, self.current_high, self.power_high = highs
 
     def hold(self, voltage: float, current: float, power: float) -> bool:
         """Whether a reading lies inside all of them."""
@@ -94,8 +90,11 @@ class Bounds:
 @lru_cache(maxsize=1024)
 def _widened(
     rated: tuple[Rated, ...], volts: Uncertainty, amperes: Uncertainty
-) -> list[tuple[float, float]]:
-    """The ratings, widened; many runs of one recipe ask for the same."""
+) -> tuple[list[tuple[float, float]], list[float], list[float]]:
+    """The ratings, widened, and their lows and highs by what is `READ`.
+
+    Many runs of one recipe ask for the same.
+    """
 
     def reach(quantity: str) -> float:
         ends = [max(abs(r.low), abs(r.high)) for r in rated if r.quantity == quantity]
@@ -106,7 +105,12 @@ def _widened(
         volts.plus * reach("current") + amperes.plus * reach("voltage"),
     )
     uncertain = {"voltage": volts, "current": amperes, "power": power}
-    return [uncertain[r.quantity].widen(r.low, r.high) for r in rated]
+    widened = [uncertain[r.quantity].widen(r.low, r.high) for r in rated]
+    lows, highs = dict.fromkeys(READ, -LARGEST), dict.fromkeys(READ, LARGEST)
+    for r, (low, high) in zip(rated, widened, strict=True):
+        lows[r.quantity] = max(low, lows[r.quantity])
+        highs[r.quantity] = min(high, highs[r.quantity])
+    return widened, list(lows.values()), list(highs.values())
 
 
 class Judge:

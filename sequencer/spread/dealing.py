@@ -20,16 +20,22 @@ from sequencer.spread.work import Work, prepare
 _CHUNKS = 32
 """Chunks for each worker: few enough to cost nothing, enough for all to end at about one time."""
 _MOST_IN_CHUNK = 64
+_GARBAGE = 50_000
+"""So many objects may be left before they are looked through: those of about ten runs."""
 
 
 def run_chunk(work: Work, numbers: Sequence[int]) -> list[Ran]:
     """Some of the runs, one after the other."""
     prepared = prepare(work)
-    # What is there already is no garbage: looking through it would cost more than the runs do.
+    # What is there already is no garbage, and what a run leaves is little: looking through both as
+    # often as Python does by itself would cost more than the runs do.
     gc.freeze()
+    often = gc.get_threshold()
+    gc.set_threshold(_GARBAGE, *often[1:])
     try:
         return [run_one(prepared, number) for number in numbers]
     finally:
+        gc.set_threshold(*often)
         gc.unfreeze()
 
 

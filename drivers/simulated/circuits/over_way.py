@@ -14,30 +14,33 @@ import numpy as np
 
 from drivers.simulated.circuits.approach import Approach, Phase
 from drivers.simulated.circuits.flow import Array
-from drivers.simulated.circuits.operating import at_terminals_if_any, operate
+from drivers.simulated.circuits.operating import at_terminals_if_any, currents_through, operate
 from drivers.simulated.circuits.piece import curve_of, fit
 from drivers.simulated.parts.base import Static
 
 _RESOLVED = 1e-10
 """What a mean may be off by, as a share of its largest value."""
-_GAUSS = tuple(column.tolist() for column in np.polynomial.legendre.leggauss(12))
+# Places within [-1, 1] and their weights.
+_GAUSS_AT, _GAUSS_BY = np.polynomial.legendre.leggauss(12)
 
 
-def _steep(count: int, step: float) -> list[tuple[float, float]]:
+def _steep(count: int, step: float) -> tuple[Array, Array]:
     """Places within [0, 1] and weights of a rule for functions that are steep at the ends.
 
     The double exponential rule (Takahasi and Mori, Publ. RIMS 9 (1974) 721, from memory): every
     other one of its places is a rule of twice the step.
     """
-    found = []
+    places, weights = [], []
     for k in range(-count, count + 1):
         inner = math.pi / 2 * math.sinh(k * step)
-        weight = step * math.pi / 4 * math.cosh(k * step) / math.cosh(inner) ** 2
-        found.append((1 / (1 + math.exp(-2 * inner)), weight))
-    return found
+        places.append(1 / (1 + math.exp(-2 * inner)))
+        weights.append(step * math.pi / 4 * math.cosh(k * step) / math.cosh(inner) ** 2)
+    return np.array(places), np.array(weights)
 
 
-_STEEP = _steep(12, 0.25)
+_STEEP_AT, _STEEP_BY = _steep(12, 0.25)
+Seen = Callable[[Array], tuple[Array, Array] | None]
+"""Voltages (V) and currents (A) at times (s); None where another stretch has control at one."""
 
 
 def over_way(
@@ -77,14 +80,18 @@ def _over_phase(
     found: Array | None = None
     if len(met) == 1:
         terms = (phase.voltages if stretch % 2 == 1 else phase.currents)[stretch // 2].terms
+
+        def many(times_s: Array) -> tuple[Array, Array] | None:
+            return _under(part, way, phase, stretch, times_s)
+
         if not terms:
             # What is in control stands still, and all else moves one way.
             found = right * lasts_s
         elif len(terms) == 1 and terms[0][0] < 0:
-            found = _fading(seen, left_s, lasts_s, right, terms[0][0])
+            found = _fading(many, left_s, lasts_s, right, terms[0][0])
         else:
-            found = _moving(seen, left_s, lasts_s, _RESOLVED * window_s * np.abs(right))
-    if found is None or len(met) > 1:
+            found = _moving(many, left_s, lasts_s, _RESOLVED * window_s * np.abs(right))
+    if found is None:
         found = np.zeros(2)
         for begin_s, end_s, values in fit(seen, left_s, right_s, window_s):
             means = [curve_of(values[:, k]).mean(0.0, 1.0) for k in (0, 1)]
@@ -92,25 +99,48 @@ def _over_phase(
     return found, float(met != {way.goal.level})
 
 
-def _fading(
-    seen: Callable[[float], Array], left_s: float, lasts_s: float, right: Array, rate: float
-) -> Array:
+def _under(
+    part: Static, way: Approach, phase: Phase, stretch: int, times_s: Array
+) -> tuple[Array, Array] | None:
+    """What is at the terminals under one stretch; None where another one has control at a time."""
+    series, inside = way.goal.series_resistance, way.goal.sensed_resistance
+    since_s, place = times_s - phase.begin_s, stretch // 2
+    if stretch % 2 == 1:
+        at_source = phase.voltages[place].many(since_s)
+        currents = currents_through(part, at_source, series)
+        high, low = (course.many(since_s) for course in phase.currents[place : place + 2])
+        holds = (low <= currents) & (currents <= high)
+    else:
+        currents = phase.currents[place].many(since_s)
+        own = np.array([part.voltage_at(current) for current in currents.tolist()])
+        at_source = own + series * currents
+        holds = np.isfinite(own)
+        if place > 0:
+            holds &= at_source >= phase.voltages[place - 1].many(since_s)
+        if place < len(phase.voltages):
+            holds &= at_source <= phase.voltages[place].many(since_s)
+    return (at_source - (series - inside) * currents, currents) if holds.all() else None
+
+
+def _fading(many: Seen, left_s: float, lasts_s: float, right: Array, rate: float) -> Array | None:
     """By x = exp(rate·t): ∫ f dt = f_1·t + ∫ (f − f_1)/(−rate·x) dx."""
     least = math.exp(rate * lasts_s)
     half = (1.0 - least) / 2
-    total = right * lasts_s
-    for node, weight in zip(*_GAUSS, strict=True):
-        x = least + half * (1 + node)
-        here = seen(left_s + math.log(x) / rate)
-        total = total + (here - right) * (half * weight / (-rate * x))
-    return total
+    x = least + half * (1 + _GAUSS_AT)
+    here = many(left_s + np.array([math.log(place) for place in x.tolist()]) / rate)
+    if here is None:
+        return None
+    weights = half * _GAUSS_BY / (-rate * x)
+    more = [math.fsum(((f - end) * weights).tolist()) for f, end in zip(here, right, strict=True)]
+    return right * lasts_s + more
 
 
-def _moving(
-    seen: Callable[[float], Array], left_s: float, lasts_s: float, enough: Array
-) -> Array | None:
+def _moving(many: Seen, left_s: float, lasts_s: float, enough: Array) -> Array | None:
     """By a rule for steep ends; None where half its places come to something else."""
-    parts = [seen(left_s + place * lasts_s) * (weight * lasts_s) for place, weight in _STEEP]
-    fine, coarse = np.sum(parts, axis=0), 2 * np.sum(parts[::2], axis=0)
-    found: Array = fine
-    return found if (np.abs(fine - coarse) <= enough).all() else None
+    here = many(left_s + _STEEP_AT * lasts_s)
+    if here is None:
+        return None
+    parts = [(f * (_STEEP_BY * lasts_s)).tolist() for f in here]
+    fine = np.array([math.fsum(part) for part in parts])
+    coarse = np.array([2 * math.fsum(part[::2]) for part in parts])
+    return fine if (np.abs(fine - coarse) <= enough).all() else None

@@ -16,7 +16,8 @@ from drivers.simulated.circuits.circuit import (
 from drivers.simulated.circuits.course import Course
 from drivers.simulated.circuits.flow import Array, Integers
 from drivers.simulated.circuits.motion import CourseMotion, Line, Moment, Motion
-from drivers.simulated.parts.base import Static, StaticOfMany
+from drivers.simulated.circuits.operating import currents_through
+from drivers.simulated.parts.base import Static
 
 
 class StaticCircuit:
@@ -71,10 +72,12 @@ class StaticCircuit:
         part, place, series = self._part, source.level // 2, source.series_resistance
         if source.level % 2 == 1:
             low, high = limits
-            currents = _currents(part, levels, series)
+            currents = currents_through(part, levels, series)
             voltages = levels - (series - source.sensed_resistance) * currents
         else:
-            low, high = _currents(part, np.array(source.voltages[place - 1 : place + 1]), series)
+            low, high = currents_through(
+                part, np.array(source.voltages[place - 1 : place + 1]), series
+            )
             currents = levels
             own: Array = np.array([part.voltage_at(current) for current in levels.tolist()])
             voltages = own + source.sensed_resistance * currents
@@ -114,11 +117,3 @@ class StaticCircuit:
         voltage, current, limited = self._answer
         count = len(starts_ns)
         return Means(np.full(count, voltage), np.full(count, current), limited)
-
-
-def _currents(part: Static, voltages: Array, series_resistance: float) -> Array:
-    """The current at each voltage, all at once where the part has a way to that."""
-    if isinstance(part, StaticOfMany):
-        return part.currents_through(voltages, series_resistance)
-    each = [part.current_through(voltage, series_resistance) for voltage in voltages.tolist()]
-    return np.array(each)

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from abc import abstractmethod
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from drivers.fields import Data
 from drivers.simulated.conditions import Conditions
@@ -54,7 +54,6 @@ class Static(Protocol):
         ...
 
 
-@runtime_checkable
 class StaticOfMany(Static, Protocol):
     """One that answers for many voltages at once, each to the bit as if it were the only one."""
 
