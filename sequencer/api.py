@@ -431,7 +431,9 @@ def versions() -> dict[str, str]:
         own = version("fusewire")
     except PackageNotFoundError:
         own = "source tree"
-    return {"fusewire": own, "python": platform.python_version(), "platform": platform.platform()}
+    # Not the kernel's version: no result hangs on that, and it would tell of one computer.
+    ran_on = f"{platform.system()} {platform.machine()}"
+    return {"fusewire": own, "python": platform.python_version(), "platform": ran_on}
 
 
 def settings_in_force(checked: Checked) -> dict[str, str]:

@@ -6,7 +6,7 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sequencer.commands.shared import Exit, Mistake, find_run, open_to_look, talk
+from sequencer.commands.shared import Exit, Mistake, find_run, open_to_look, out_path, talk
 
 if TYPE_CHECKING:
     from sequencer.record import Run, Store
@@ -56,12 +56,7 @@ def report(arguments: Namespace) -> int:
     terminal = talk(arguments)
     with open_to_look(arguments, terminal) as store:
         run = find_run(store, arguments.run)
-        path = Path(arguments.out or f"{run.meta.id}.html")
-        if path.exists() and not arguments.out:
-            raise Mistake(
-                f"{path} is there already, and nothing is overwritten unasked",
-                f"--out {path} replaces it, --out ANOTHER writes beside it",
-            )
+        path = out_path(arguments.out, f"{run.meta.id}.html")
         over = [find_run(store, name) for name in arguments.over] or _rehearsal(store, run)
         write_file(path, page(run, over).encode())
         terminal.say(f"wrote {path}")

@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 from argparse import Namespace
-from pathlib import Path
 
-from sequencer.commands.shared import Exit, Mistake, find_run, open_to_look, put_data, talk
+from sequencer.commands.shared import (
+    Exit,
+    Mistake,
+    find_run,
+    open_to_look,
+    out_path,
+    put_data,
+    talk,
+)
 from sequencer.report import record as shown
 
 
@@ -50,12 +57,8 @@ def export(arguments: Namespace) -> int:
         trace = arguments.trace
         if arguments.out == "-":
             raise Mistake("--out -: an export goes to a file", "name one, as in --out run.csv")
-        path = Path(arguments.out or f"{run.meta.id}{'-' + trace if trace else ''}.{arguments.to}")
-        if path.exists() and not arguments.out:
-            raise Mistake(
-                f"{path} is there already, and nothing is overwritten unasked",
-                f"--out {path} replaces it, --out ANOTHER writes beside it",
-            )
+        named = f"{run.meta.id}{'-' + trace if trace else ''}.{arguments.to}"
+        path = out_path(arguments.out, named)
         export_run(run, path, arguments.to, trace)
         terminal.say(f"wrote {path}")
     return Exit.MET

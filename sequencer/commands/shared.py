@@ -150,6 +150,17 @@ def open_to_look(arguments: Namespace, terminal: Terminal) -> Store:
     return store
 
 
+def out_path(asked: str | None, otherwise: str) -> Path:
+    """The file that `--out` names, else one of that name, which is to be new. Raises Mistake."""
+    path = Path(asked or otherwise)
+    if path.exists() and not asked:
+        raise Mistake(
+            f"{path} is there already, and nothing is overwritten unasked",
+            f"--out {path} replaces it, --out ANOTHER writes beside it",
+        )
+    return path
+
+
 def find_run(store: Store, given: str) -> Run:
     """A run by its id, a unique beginning of one, or `last`. Raises StoreError."""
     return store.find(given)
