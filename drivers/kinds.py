@@ -109,3 +109,6 @@ KINDS: dict[str, Kind] = dict(
         _kind("other", "within its rating", "stores"),
     )
 )
+
+ONE_WAY = ("diode", "LED", "laser diode")
+"""The kinds that let current through one way, and block the other."""

@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from drivers.channel import Setpoint
+from drivers.kinds import ONE_WAY
 from sequencer.engine.ending import Failed
 from sequencer.engine.sense_leads import judge_sense, sense_leaves_force
 
@@ -28,7 +29,6 @@ PUSH_V = 0.05
 PUSH_S = 0.5
 LARGEST_REVERSE_V = 1.0
 HOLDS_CHARGE = ("capacitor", "cell")
-ONE_WAY = ("diode", "LED", "laser diode")
 PASSES = ("resistor", "contact", "resettable fuse", "motor", "coil")
 
 

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from drivers.kinds import KINDS
+from drivers.kinds import KINDS, ONE_WAY
 from grammar import tree
 from grammar.diagnostic import Related
 from grammar.quantity import CHARGE, CURRENT, ENERGY, POWER, VOLTAGE, write
@@ -30,8 +30,6 @@ from sequencer.checker.worst.instrument import Errors
 if TYPE_CHECKING:
     from drivers.figures import Rectangle
     from drivers.specification import Specification
-
-ONE_WAY = ("diode", "LED", "laser diode")
 
 
 class Words(NamedTuple):
@@ -124,6 +122,17 @@ def too_small(case: Case) -> Words:
         f"instrument (error {write(error.accuracy(planned), dimension, 3)}, overshoot "
         f"{write(error.overshoot, dimension, 3)}), and `{part.name}` bears "
         + bears(part, quantity, side)
+    )
+
+
+def offset_reverses(checked: Checked, part: PartFacts, p: Programmed, least: float) -> Words:
+    """A level that the instrument's offset may turn round, into a part that blocks that."""
+    return Words(
+        f"a level of {write(p.level.low, CURRENT)} may turn out as {write(least, CURRENT, 2)} with "
+        f"this instrument, and `{part.name}` blocks that: its voltage then goes down to the limit, "
+        f"{write(p.low.low, VOLTAGE)}, and it bears {bears(part, 'voltage', -1)}",
+        instead(checked, part, p, "voltage", -1),
+        related(checked, part, p, "voltage"),
     )
 
 

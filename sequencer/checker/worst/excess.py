@@ -12,6 +12,7 @@ from contextlib import ExitStack, contextmanager
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
+from drivers.kinds import ONE_WAY
 from grammar.diagnostic import Related, Span
 from sequencer.checker.facts import Checked, PartFacts
 from sequencer.checker.worst import complaints
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 SOLAR = ("solar cell", "solar module", "photodiode")
 EMPTIED = ("capacitor", "cell")
 """The kinds that a discharge empties, after which a source could drive them on."""
-_WARNINGS = ("no-margin", "power-at-corner")
+_WARNINGS = ("no-margin", "offset-reverses", "power-at-corner")
 
 Say = Callable[[], Words]
 
@@ -110,6 +111,7 @@ class Excess:
                     self._side(case, errors is not NO_ERRORS)
         if train is None or train.period is None or "power" in part.per_pulse:
             self._power(part, p, real)
+        self._offset(part, p, errors)
 
     def carries(self, part: PartFacts, p: Programmed, quantity: str, span: Interval) -> None:
         """Set what a pulse carries (J or C) against what the part bears of it per pulse."""
@@ -180,6 +182,19 @@ class Excess:
             self._too_much(part, p, 1, real.into, real.into - rating[1])
         if passes(real.out, -rating[0]):
             self._too_much(part, p, -1, real.out, real.out + rating[0])
+
+    def _offset(self, part: PartFacts, p: Programmed, errors: Errors) -> None:
+        """A level of about zero, which its error may turn round: a junction leaves the limit."""
+        least = p.level.low - errors.current.accuracy(p.level.low)
+        rated = part.ratings["voltage"][0]
+        turns = p.mode == "current" and part.kind in ONE_WAY and least < 0 <= p.level.low
+        if turns and passes(-p.low.low, -rated):
+            self.keep(
+                "offset-reverses",
+                p.limit_node.span,
+                rated - p.low.low,
+                lambda: complaints.offset_reverses(self.checked, part, p, least),
+            )
 
     def _too_much(
         self, part: PartFacts, p: Programmed, side: int, watts: float, weight: float
