@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.clock import NANOSECONDS
+from drivers.faults import SimulationError
 from drivers.simulated.circuits.approach import AT_ONCE, Arrival
 from drivers.simulated.circuits.circuit import Change, Happening, Means, Source, Watcher
 from drivers.simulated.circuits.flow import Integers
@@ -103,11 +104,19 @@ class DynamicPort:
         return voltage, current, limited
 
     def means(self, starts_ns: Integers, aperture_ns: int) -> Means:
-        """The means of the next windows of one aperture, had nothing else happened meanwhile."""
+        """The means of the next windows of one aperture, had nothing else happened meanwhile.
+
+        They end where the part can't be solved any further: whoever comes there is told.
+        """
         voltage, current = np.empty(len(starts_ns)), np.empty(len(starts_ns))
         done = 0
         steps: list[Step] = []
-        for step in self._dynamics.steps_ahead():
+        ahead = self._dynamics.steps_ahead()
+        while True:
+            try:
+                step = next(ahead)
+            except SimulationError:
+                break
             piece = step.pieces[self._port]
             if piece.limited != self._piece.limited or (
                 step.happening is not None and piece is not self._piece

@@ -1,4 +1,8 @@
-"""A linear part that stores as one that moves by a differential equation, as behind leads."""
+"""A linear part that stores as one that moves by a differential equation, as behind leads.
+
+With x' = A x + B i and the storage S, for which S·B = c, ½·xᵀ·S·x is stored; what is left of the
+power (c·x + D i)·i is D·i² − xᵀ·S·A·x, which becomes heat.
+"""
 
 from __future__ import annotations
 
@@ -30,3 +34,16 @@ class Linear(Stateless):
             sum(a * x for a, x in zip(row, state, strict=True)) + b * current
             for row, b in zip(network.a, network.b, strict=True)
         ]
+
+    def stored(self, state: Vector) -> float:
+        """½ Σ S x² (J)."""
+        return sum(s * x * x for s, x in zip(self._network.storage, state, strict=True)) / 2
+
+    def lost(self, time_s: float, state: Vector, ports: Sequence[AtPort]) -> float:
+        """D i² − xᵀ S A x (W)."""
+        network, current = self._network, ports[0].current
+        rows = zip(network.storage, network.a, state, strict=True)
+        released = sum(
+            s * x * sum(a * y for a, y in zip(row, state, strict=True)) for s, row, x in rows
+        )
+        return network.d * current**2 - released

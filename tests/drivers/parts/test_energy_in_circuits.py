@@ -182,6 +182,16 @@ absorption = { share = "20 %", shortest = "1 s", longest = "100 s" }
 }
 
 
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("name", LINEAR)
+def test_energy_of_a_linear_part_behind_leads(name: str, seed: int) -> None:
+    """There it is integrated as any other, with accounts of its own: to 1e-9 of what was moved."""
+    part = as_dynamic(part_of(LINEAR[name]).physics(CHANGING))
+    found = account(part, Drive(3.0, 0.05, 30.0), seed)
+    assert found.error < 1e-9
+    assert found.gained != 0
+
+
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("name", LINEAR)
 def test_energy_where_it_is_solved_exactly(name: str, seed: int) -> None:

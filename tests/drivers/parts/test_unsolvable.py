@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
@@ -16,6 +17,7 @@ from drivers.simulated.parts.base import AtPort, PartModel, Vector
 from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.stateless import Stateless
 from sequencer.engine.ending import Outcome
+from sequencer.engine.port import Port
 from tests.sequencer.engine.bench_of import dry
 
 
@@ -82,3 +84,23 @@ def test_it_ends_with_part_time_and_state(tmp_path: Path, monkeypatch: pytest.Mo
     readings = ran.column("readings", "smu.current")
     assert 7 < len(readings) < 11
     assert readings == pytest.approx([1.0] * len(readings))
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_no_reading_before_it_is_lost(
+    at_once: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every 10 ms until a second after the contact has closed, also where many are foreseen."""
+    monkeypatch.setitem(MODELS, "runaway gauge", Gauge)
+    if not at_once:
+        monkeypatch.setattr(Port, "looks_ahead", False)
+    file, problems = read_bench(Path("ridge.bench.toml"), BENCH)
+    assert file is not None, [p.message for p in problems]
+    text = RECIPE.replace("repeat 30 times", "every 10 ms for 3 s").replace("wait 80 ms", "")
+    ran = dry(text.replace("steps:", "steps:\n    setup smu: aperture = 1 ms"), tmp_path, file)
+    assert ran.ending.outcome is Outcome.FAILED
+    times = ran.column("readings", "time")
+    (on,) = [step for step in ran.record.steps() if step.text == "output smu on"]
+    assert on.stop is not None
+    assert on.start + 1 - 0.01 < times[-1] < on.stop + 1
+    assert [b - a for a, b in pairwise(times)] == pytest.approx([0.01] * (len(times) - 1))
