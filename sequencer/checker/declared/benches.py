@@ -28,8 +28,11 @@ def check_on_bench(work: Workings, steps: Sequence[tree.Step], bench: BenchFile)
     """The declared channels and lines, and all steps, against a bench."""
     for channel in work.checked.recipe.channels:
         _on_bench(work, channel, bench)
+    on = {s.channel.id for s in steps if isinstance(s, tree.Output) and s.on}
     for part in work.checked.parts.values():
         _at_rest(work, part, bench)
+        if part.channel in on:
+            _can_be_looked_at(work, part, bench)
     check_joined(work, bench)
     check_lines(work, bench)
     for step in steps:
@@ -88,6 +91,23 @@ def _at_rest(work: Workings, part: PartFacts, bench: BenchFile) -> None:
                 "take an instrument whose output opens",
             )
             return
+
+
+def _can_be_looked_at(work: Workings, part: PartFacts, bench: BenchFile) -> None:
+    """What a part may hold is looked at before power, or its run never begins."""
+    specification = bench.specifications.get(part.channel)
+    kind = KINDS.get(part.kind)
+    if specification is None or kind is None or kind.forces != "within its rating":
+        return
+    if not (specification.can("measure open") or specification.can("two-sided limit")):
+        work.problems.error(
+            "bench-cannot-look",
+            part.span,
+            f"the bench's `{part.channel}` ({specification.title}) measures neither with its "
+            f"output off nor at 0 A under a two-sided limit: nobody can see what `{part.name}` "
+            "holds before power comes on",
+            "take an instrument that can do `measure open` or `two-sided limit`",
+        )
 
 
 def _setup_on_bench(work: Workings, step: tree.Setup, bench: BenchFile) -> None:
