@@ -6,16 +6,14 @@ import numpy as np
 import pytest
 
 from sequencer import shipped
-from tests.recipes import cells, charge_stores, junctions, laser, panels, resistance, watching
+from tests.recipes import cells, charge_stores, junctions, laser, panels, pump, resistance, watching
 from tests.recipes.jobs import Job, bench_of, biased, found_in, ideally, within
 
 JOBS = [
     job
-    for kind in (cells, charge_stores, junctions, laser, panels, resistance, watching)
+    for kind in (cells, charge_stores, junctions, laser, panels, pump, resistance, watching)
     for job in kind.JOBS
 ]
-ELSEWHERE = {"pump-against-pressure"}
-"""Whose whole recipe stands beside scipy in `tests/reference/test_pump.py`."""
 
 
 def named(value: Job | int) -> str:
@@ -23,7 +21,7 @@ def named(value: Job | int) -> str:
 
 
 def test_no_recipe_is_left_out() -> None:
-    assert sorted([*map(named, JOBS), *ELSEWHERE]) == shipped.names()
+    assert sorted(map(named, JOBS)) == shipped.names()
 
 
 @pytest.mark.parametrize("job", JOBS, ids=named)

@@ -6,7 +6,6 @@ torque. Radau at 1e-11 judges.
 
 from __future__ import annotations
 
-import itertools
 import math
 import random
 from pathlib import Path
@@ -15,14 +14,12 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
-from scipy.optimize import brentq
 
-from drivers.bench import load_bench, open_simulated, read_bench
+from drivers.bench import open_simulated, read_bench
 from drivers.channel import Acquisition, Setpoint
 from drivers.clock import VirtualClock
 from drivers.simulated.circuits.circuit import OPEN
 from drivers.simulated.parts import pump
-from sequencer import api, shipped
 from tests.drivers.parts.driving import at, driven, holding
 from tests.drivers.parts.examples import dynamic_of, part_of
 
@@ -143,9 +140,7 @@ def test_an_absolute_sensor_feels_the_air() -> None:
         assert at(sensor, 1.0)[0] == pytest.approx(said, rel=1e-12)
 
 
-def test_on_two_channels_of_a_bench() -> None:
-    """As a person meets it: one instrument drives the motor, another one reads the sensor."""
-    text = f"""
+ON_A_BENCH = """
 line_frequency = "50 Hz"
 [channels.smu]
 specification = "demo-source-measure"
@@ -153,9 +148,12 @@ part = "pump.motor"
 [channels.meter]
 specification = "demo-source-measure"
 part = "pump.sensor"
-{pump.EXAMPLE}
 """
-    file, problems = read_bench(Path("ridge.bench.toml"), text)
+
+
+def test_on_two_channels_of_a_bench() -> None:
+    """As a person meets it: one instrument drives the motor, another one reads the sensor."""
+    file, problems = read_bench(Path("ridge.bench.toml"), ON_A_BENCH + pump.EXAMPLE)
     assert file is not None, [problem.message for problem in problems]
     bench = open_simulated(file, ideal=True)
     assert isinstance(bench.clock, VirtualClock)
@@ -183,15 +181,6 @@ part = "pump.sensor"
 
 
 BOX = '[digital.vent]\nspecification = "demo-digital"\nline = 7\n'
-ON_A_LINE = """
-line_frequency = "50 Hz"
-[channels.smu]
-specification = "demo-source-measure"
-part = "pump.motor"
-[channels.meter]
-specification = "demo-source-measure"
-part = "pump.sensor"
-"""
 
 
 class Course:
@@ -236,7 +225,7 @@ def test_a_valve_on_a_digital_line(opens_when: str) -> None:
     example = pump.EXAMPLE.replace("heating =", "# heating =")
     text = example.replace('opens_when = "high"', f'opens_when = "{opens_when}"')
     text = text.replace("[digital.vent]", BOX)
-    file, problems = read_bench(Path("ridge.bench.toml"), ON_A_LINE + text)
+    file, problems = read_bench(Path("ridge.bench.toml"), ON_A_BENCH + text)
     assert file is not None, [problem.message for problem in problems]
     bench = open_simulated(file, ideal=True)
     clock, smu, meter = bench.clock, bench.channels["smu"], bench.channels["meter"]
@@ -288,7 +277,7 @@ def test_a_valve_on_a_line_that_nothing_drives_is_as_at_power_on() -> None:
     said = []
     for opens_when in ("low", "high"):
         text = filled.replace('opens_when = "high"', f'opens_when = "{opens_when}"')
-        text = ON_A_LINE + text
+        text = ON_A_BENCH + text
         file, problems = read_bench(Path("ridge.bench.toml"), text)
         assert file is not None, [problem.message for problem in problems]
         bench = open_simulated(file, channels=["meter"], lines=(), ideal=True)
@@ -301,7 +290,9 @@ def test_a_valve_on_a_line_that_nothing_drives_is_as_at_power_on() -> None:
 
 def test_a_burst_vessel_keeps_its_valve() -> None:
     """What damage leaves of the pump still hears of its line, and goes on turning."""
-    text = ON_A_LINE + pump.EXAMPLE.replace('bears_pressure = "4 bar"', 'bears_pressure = "20 kPa"')
+    text = ON_A_BENCH + pump.EXAMPLE.replace(
+        'bears_pressure = "4 bar"', 'bears_pressure = "20 kPa"'
+    )
     file, problems = read_bench(Path("ridge.bench.toml"), text)
     assert file is not None, [problem.message for problem in problems]
     bench = open_simulated(file, ideal=True)
@@ -313,94 +304,3 @@ def test_a_burst_vessel_keeps_its_valve() -> None:
     bench.lines["vent"].write(True)
     bench.clock.wait_until(6.0)
     assert smu.measure().current > 0
-
-
-def test_the_shipped_recipe_fills_and_empties_as_scipy_has_it(tmp_path: Path) -> None:
-    """`pump-against-pressure` on its bench, ideal: pressure, current and time to fill, three times.
-
-    scipy goes through all of it by itself, from what the record says was switched and programmed
-    when: the source's levels, its output, the vent. The winding warms here, too; the meter takes
-    its voltage 10.5 ms before the middle of a reading, whose second half is the current's.
-    """
-    store = tmp_path / "record.sqlite"
-    done = api.dry_run(
-        "pump-against-pressure", settings={"watch": "10 s"}, ideal=True, store=store,
-        tell=lambda _: None,
-    )  # fmt: skip
-    assert done.exit_code == 0, done.ending
-    bench, _ = load_bench(shipped.find_bench("pump-against-pressure"))
-    assert bench is not None
-    part = bench.parts["pump"]
-    assert isinstance(part, pump.Pump)
-    assert part.motor.heating is not None
-    assert part.valve is not None
-    leads, air, pa = 2 * 0.025, 294.15, 89.5e3
-    motor, path, passes = part.motor, part.motor.heating, part.valve.passes
-
-    def derivative(_: float, y: Any, volts: float | None, out: float) -> list[float]:
-        current, speed, pressure, kelvins = y
-        way = math.tanh(speed / 0.1)
-        share = 1 - part.dead_volume * pressure / pa
-        stroke = part.displacement / (2 * math.pi) * share * way
-        torque = stroke * pa * math.log((pa + pressure) / pa)
-        net = motor.constant * current - motor.viscous_friction * speed
-        net -= motor.friction_torque * way + torque
-        ohms = motor.resistance * (1 + 0.00393 * (kelvins - 293.15))
-        drop = 0.0 if volts is None else volts - (ohms + leads) * current - motor.constant * speed
-        gas = (stroke * speed - out * pressure) * pa / part.volume
-        warm = ohms * current * current - (kelvins - air) / path.thermal_resistance
-        return [drop / motor.inductance, net / motor.inertia, gas, warm / path.heat_capacity]
-
-    with api.open_record(store) as record:
-        found = record.run(record.runs()[0].id)
-        smu, vessel = found.columns("smu"), found.columns("vessel")
-        events = [(e.time, e.text) for e in found.events() if e.kind in ("line", "output")]
-        filling = found.traces()["filling"].number
-    # The first events, before the output goes on, find an empty vessel, and leave it so.
-    first = next(k for k, (_, text) in enumerate(events) if text == "smu on")
-    changes = [(at_s, text, 0.0) for at_s, text in events[first:]]
-    programmed = (smu["time"] > events[first][0]) & (smu["level"] != np.roll(smu["level"], 1))
-    for at_s, level in zip(smu["time"][programmed], smu["level"][programmed], strict=True):
-        changes.append((float(at_s) - 0.010, "level", float(level)))
-    changes.sort()
-    ends, courses = [], []
-    state, volts, is_open = [0.0, 0.0, 0.0, air], None, False
-    for (begin, what, level), (end, _, _) in itertools.pairwise(changes):
-        is_open = what == "vent low" if what.startswith("vent") else is_open
-        if what == "level":
-            volts = level
-        elif what == "smu on":
-            volts = 0.0
-        elif what == "smu off":
-            volts, state = None, [0.0, *state[1:]]
-        solved = solve_ivp(
-            derivative, (begin, end), state, "Radau", rtol=1e-7, atol=[1e-8, 1e-5, 1e-2, 1e-6],
-            args=(volts, part.leak + is_open * passes), dense_output=True,
-        )  # fmt: skip
-        state = [float(value) for value in solved.y[:, -1]]
-        ends.append(end)
-        courses.append(solved.sol)
-
-    def at_time(moment: float) -> Any:
-        return courses[int(np.searchsorted(ends, moment))](moment)
-
-    filled = smu["trace"] == filling
-    assert filled.sum() > 100
-    nodes, weights = np.polynomial.legendre.leggauss(9)
-    for moment, current in zip(smu["time"][filled], smu["current"][filled], strict=True):
-        mean = sum(
-            weight * at_time(moment + 0.010 * node)[0] / 2
-            for node, weight in zip(nodes, weights, strict=True)
-        )
-        assert current == pytest.approx(mean, rel=1e-6)
-    filled = vessel["trace"] == filling
-    for moment, said in zip(vessel["time"][filled], vessel["voltage"][filled], strict=True):
-        # What the sensor has felt is as old as its lag.
-        felt = at_time(moment - 0.0105 - 2e-3)[2]
-        assert said == pytest.approx(0.5 + 4 * (pa + felt) / 2.5e5, rel=1e-6)
-    fill = next(result for result in done.results if result.name == "t")
-    starts = [at_s for at_s, text in events if text == "smu on"]
-    for row, start in zip(fill.rows, starts, strict=True):
-        begun = smu["time"][(smu["trace"] == filling) & (smu["time"] > start)][0]
-        reached = brentq(lambda s: at_time(s)[2] - 30e3, begun, begun + 12.0)
-        assert row.value == pytest.approx(reached - begun, abs=0.04)
