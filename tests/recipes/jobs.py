@@ -28,9 +28,6 @@ SIGMAS = 6.0
 
 LINE_HZ = 50.0
 
-EDGE_S = 50e-6
-"""A source may take so long to its level: an edge of some ten microseconds belongs to it."""
-
 
 class Bias(NamedTuple):
     """What a method gives beside the truth of the part: `part` is that truth, `share` the bias.
@@ -52,6 +49,8 @@ class Job:
         worked_out: the results by name (SI) as the method gives them on the true part. Its keyword
             arguments are errors of the instrument, 0 where they are left out.
         limits: the largest magnitude of each of these errors, by the specification.
+        manners: what else the specification states of the instrument, as arguments of `worked_out`
+            that stand in every dry run with errors; an ideal one's source is at once at its level.
         scatter: what noise and drift add to a result's bound (SI).
         exact: where the ideal result agrees to another share than `EXACTLY`, and why.
         near: where it agrees to an absolute amount (SI), and why.
@@ -67,6 +66,7 @@ class Job:
     name: str
     worked_out: Callable[..., Mapping[str, float]]
     limits: Mapping[str, float]
+    manners: Mapping[str, float] = field(default_factory=dict)
     scatter: Mapping[str, float] = field(default_factory=dict)
     exact: Mapping[str, tuple[float, str]] = field(default_factory=dict)
     near: Mapping[str, tuple[float, str]] = field(default_factory=dict)
@@ -128,6 +128,11 @@ class Instrument:
         stated = self._range(unit, full_scale).source
         return Accuracy(stated.of_value, stated.plus)
 
+    def slowness(self, unit: str) -> float:
+        """How long (s) the source takes to move by a volt or an ampere."""
+        slew = self._specification.slew
+        return 1 / float(slew.voltage if unit == "V" else slew.current)
+
     def noise(self, unit: str, full_scale: float, cycles: float = 1.0) -> float:
         """The deviation (V or A) of a mean over so many line cycles: white noise, and drift as 1/f.
 
@@ -179,13 +184,13 @@ def found_in(
 
 def bounds(job: Job) -> dict[str, float]:
     """What the specification allows each result to be off by: every error at its limit at once."""
-    true = job.worked_out()
+    true = job.worked_out(**job.manners)
     found = {
         name: SIGMAS * job.scatter.get(name, 0.0) + job.ticks.get(name, (0.0, ""))[0]
         for name in true
     }
     for error, limit in job.limits.items():
-        ways = [job.worked_out(**{error: way * limit}) for way in (-1.0, 1.0)]
+        ways = [job.worked_out(**job.manners, **{error: way * limit}) for way in (-1.0, 1.0)]
         for name, value in true.items():
             found[name] += max(abs(way[name] - value) for way in ways)
     return found
@@ -215,7 +220,7 @@ def ideally(job: Job) -> None:
 def within(job: Job, seed: int) -> None:
     """Hold a dry run with the instrument's errors against what its specification allows."""
     values, reasons = found_in(job.name, seed, tuple(job.settings.items()))
-    true, allowed = job.worked_out(), bounds(job)
+    true, allowed = job.worked_out(**job.manners), bounds(job)
     assert set(values) == {*true, *job.without}
     off = []
     for name, expected in true.items():
