@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from drivers.bench_file import BenchFile, load_bench, read_bench
+from drivers.specification import specification_text
 from sequencer import api, shipped
 from sequencer.analysis.verdicts import Outcome
 
@@ -160,7 +162,8 @@ def found_in(
         for old, new in replaced:
             assert old in text, old
             text = text.replace(old, new)
-        bench, _ = read_bench(shipped.find_bench(name), text)
+        bench, problems = read_bench(shipped.find_bench(name), text)
+        assert bench is not None, list(problems)
     with tempfile.TemporaryDirectory() as folder:
         finished = api.dry_run(
             name, bench, dict(settings), seed=seed or 0, ideal=seed is None,
@@ -235,6 +238,31 @@ def within(job: Job, seed: int) -> None:
                 f"{name}: {found!r} for {expected!r}, {found - expected:.3g} off, "
                 f"allowed {allowed[name]:.3g}"
             )
+    assert not off, "\n".join(off)
+
+
+def unerring(job: Job, folder: Path) -> None:
+    """Hold a job's dry run against what was worked out, of an instrument with manners alone.
+
+    Its specification is the bench's without errors, noise, digits and resistance: what its source
+    takes to get to a level is left, and would be lost in the errors of any real one. Part and leads
+    have noise of their own, less than a ten-thousandth of what those errors come to.
+    """
+    source, _ = specification_text("demo-source-measure")
+    assert source is not None
+    text = re.sub(r'(\bof_value += )"[^"]*"', r'\1"0 %"', source.text)
+    for key in ("plus", "resolution", "noise", "line_pick_up", "output_resistance"):
+        text = re.sub(rf'(\b{key} += )"[^"]*(V|A|ohm)"', r'\1"0 \2"', text)
+    file = folder / "unerring.toml"
+    file.write_text(text, encoding="utf-8")
+    old, new = (f'specification = "{name}"' for name in ("demo-source-measure", file.as_posix()))
+    values, reasons = found_in(job.name, 0, tuple(job.settings.items()), ((old, new),))
+    off, allowed = [], bounds(job)
+    for name, expected in job.worked_out(**job.manners).items():
+        found = values[name]
+        assert found is not None, f"{name}: {reasons[name]}"
+        if not abs(found - expected) <= max(EXACTLY * abs(expected), 1e-4 * allowed[name]):
+            off.append(f"{name}: {found!r}, worked out {expected!r}, {found - expected:.3g} off")
     assert not off, "\n".join(off)
 
 

@@ -229,7 +229,7 @@ def fuse(
     A reading of 200 µs follows a look as long, 5 ms after the command. The energy to trip is that
     of the readings every 10 ms, of which the last before the fall holds until the trip. A source is
     at its limit within 0.3 µs, as at 5 V/µs to 1.2 V, and the 5 mA that this gives way by are gone
-    in 50 µs: of a trip of 2 s neither is a millionth.
+    in 50 µs: to a trip of 2 s neither counts.
     """
     part = Fuse()
     nodes, weights = np.polynomial.legendre.leggauss(5)

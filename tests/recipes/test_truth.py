@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from sequencer import shipped
 from tests.recipes import cells, charge_stores, junctions, laser, panels, pump, resistance, watching
-from tests.recipes.jobs import Job, bench_of, biased, found_in, ideally, within
+from tests.recipes.jobs import Job, bench_of, biased, found_in, ideally, unerring, within
 
 JOBS = [
     job
@@ -34,6 +36,11 @@ def test_an_ideal_run_gives_the_truth(job: Job) -> None:
 )
 def test_a_run_with_errors_stays_within_the_specification(job: Job, seed: int) -> None:
     within(job, seed)
+
+
+@pytest.mark.parametrize("job", [job for job in JOBS if job.manners], ids=named)
+def test_a_source_that_takes_its_time_gives_the_truth(job: Job, tmp_path: Path) -> None:
+    unerring(job, tmp_path)
 
 
 @pytest.mark.parametrize("job", JOBS, ids=named)
