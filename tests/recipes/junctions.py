@@ -250,6 +250,7 @@ JOBS = [
         },
         biases={
             "R_s": Bias(DIODE.series_resistance, 1.54e-5, "the −1: 2 nA of the 1 mA"),
+            "V_t": Bias(VOLTS_PER_K * 298.15, -3.04e-8, "k/q to seven digits, of CODATA's"),
             "n": Bias(DIODE.ideality, -8.3e-7, "the same, and k/q to seven digits"),
         },
         seeds=(0, 1, 2, 3),
