@@ -165,10 +165,10 @@ def suppressor(
         seen.append(float(mean) * (1 + v_gain) + v_offset)
         flows.append(pushed(peak) * (1 + i_gain) + i_offset)
     idle(source_offset, 10.0)
-    # 500 µs. There is nothing before the pulse, since the capture begins with it: where the current
-    # is there at once, half a sample of 150 W is missing, 0.4 %.
-    at = pulse(pushed(10.0))
-    samples = np.array([at(2.5e-6 * k) for k in range(200)])
+    # 500 µs, of them 50 µs before the current passes 1 A; the capture began 1 ms before.
+    idle(source_offset, 1e-3)
+    at, passes = pulse(pushed(10.0)), (1.0 - source_offset) * slowness
+    samples = np.array([at(passes + 2.5e-6 * k) for k in range(-20, 180)])
     powers = (samples[:, 0] * (1 + v_gain) + v_offset) * (samples[:, 1] * (1 + i_gain) + i_offset)
     E = float(np.trapezoid(powers, dx=2.5e-6))
     R = float(np.polyfit(flows[1:], seen[1:], 1)[0])
