@@ -83,9 +83,10 @@ class Expressions:
             "min": min,
             "max": max,
             "round": round,
-            "sqrt": math.sqrt,
-            "ln": math.log,
+            "sqrt": _root,
+            "ln": _logarithm,
             "exp": math.exp,
+            "power": _power,
         }
 
     def number(self, node: tree.Expression) -> Number:
@@ -177,7 +178,9 @@ class Expressions:
                 if node.operator == "^":
                     form.beyond()
                 left, right = self.source(node.left, form), self.source(node.right, form)
-                return f"({left} {'**' if node.operator == '^' else node.operator} {right})"
+                if node.operator == "^":
+                    return f"power({left}, {right})"
+                return f"({left} {node.operator} {right})"
             case tree.Compare():
                 left, right = self.source(node.left, form), self.source(node.right, form)
                 return f"({left} {node.operator} {right})"
@@ -282,6 +285,24 @@ def _code(source: str) -> CodeType:
     """A line of Python, ready to run: many runs of one recipe have the same ones."""
     function: FunctionType = eval(f"lambda: {source}", {})  # noqa: S307 - written here from typed nodes
     return function.__code__
+
+
+def _root(value: float) -> float:
+    if value < 0:
+        raise ValueError(f"{value:g} is negative, and no number is its root")
+    return math.sqrt(value)
+
+
+def _logarithm(value: float) -> float:
+    if value <= 0:
+        raise ValueError(f"{value:g} has no logarithm")
+    return math.log(value)
+
+
+def _power(base: float, exponent: float) -> float:
+    if base < 0 and exponent != round(exponent):
+        raise ValueError(f"{base:g} is negative, and has no power of {exponent:g}")
+    return float(base**exponent)
 
 
 def _shown(value: float | bool, dimension: Dimension) -> str:

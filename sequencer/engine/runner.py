@@ -186,7 +186,7 @@ class Runner:
         except LeaveLoop:
             return Ending(Outcome.FINISHED)
         except (ArithmeticError, ValueError) as error:
-            reason = f"line {self.run.line}: a value could not be worked out ({error})"
+            reason = f"line {self.run.line}: a value could not be worked out ({_why(error)})"
             return Ending(Outcome.FAILED, reason, "recipe", self.run.line, error)
         except Exception as error:  # the outputs go off whatever it is
             self._note("program error", traceback.format_exc())
@@ -347,6 +347,15 @@ class Runner:
     def values(self) -> Mapping[str, float]:
         """The recipe's own `let`s at the end, for the results."""
         return {name: self.memory[place] for name, place in self._lets.items()}
+
+
+def _why(error: ArithmeticError | ValueError) -> str:
+    """Why a value could not be worked out; Python's own words are none of the trade."""
+    if isinstance(error, ZeroDivisionError):
+        return "this would divide by zero"
+    if isinstance(error, OverflowError):
+        return "it would be larger than any number"
+    return str(error)
 
 
 def _broken_off(error: BaseException) -> Ending:

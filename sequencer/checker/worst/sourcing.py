@@ -353,7 +353,7 @@ class Sourcing:
         """The two sides of a limit; one that makes no sense is refused."""
         quantity = OTHER[mode]
         walk = self.walk
-        walk.divisors(node, state)
+        walk.has_value(node, state)
         algebra = walk.evaluation.algebra
         low, high = map(algebra.narrowest, walk.evaluation.ends(node, state, quantity))
         dimension = DIMENSION[quantity]

@@ -19,6 +19,7 @@ from sequencer.checker.worst.evaluation import Evaluation
 from sequencer.checker.worst.excess import Excess
 from sequencer.checker.worst.followed import Followed
 from sequencer.checker.worst.hints import spans_of_settings
+from sequencer.checker.worst.needs import doubtful
 from sequencer.checker.worst.observing import Bounds, Observing
 from sequencer.checker.worst.power import Power
 from sequencer.checker.worst.sourcing import Sourcing
@@ -122,12 +123,16 @@ class Walk:
             case tree.ConfirmStep():
                 return self.observing.confirm(state)
             case tree.Let() | tree.Set():
+                self.has_value(node.value, state, of_readings=False)
                 name = node.name.id
                 if name not in self.followed:
                     return state
                 return state.naming(name, self.evaluation.value(node.value, state))
-            case tree.Switch() | tree.Say() | tree.Note() | tree.Reset():
-                # A line, a word and a counter change nothing of what a source imposes.
+            case tree.Say() | tree.Note():
+                self.has_value(node.text.parts, state, of_readings=False)
+                return state
+            case tree.Switch() | tree.Reset():
+                # A line and a counter change nothing of what a source imposes.
                 return state
             case _:
                 raise TypeError(f"nothing is known of what a {type(node).__name__} imposes")
@@ -138,6 +143,8 @@ class Walk:
         for arm in node.arms:
             if isinstance(arm.condition, tree.Confirm):
                 rest = [self.observing.asked(state) for state in rest]
+            for state in rest:
+                self.has_value(arm.condition, state, of_readings=False)
             ways = [self.evaluation.split(arm.condition, state) for state in rest]
             entered = gathered([state for state, _ in ways if state is not None])
             after += self.block(arm.body, entered)
@@ -146,29 +153,37 @@ class Walk:
         return gathered(after)
 
     def value(self, node: tree.Expression, state: State) -> Value:
-        """A value that a level, limit, time or count is made of: dividing by zero is refused."""
-        self.divisors(node, state)
+        """A value that a level, limit, time or count is made of, and that it surely has."""
+        self.has_value(node, state)
         return self.evaluation.algebra.narrowest(self.evaluation.value(node, state))
 
-    def divisors(self, node: tree.Expression, state: State) -> None:
-        """Refuse an expression that may divide by zero."""
+    def has_value(self, node: object, state: State, of_readings: bool = True) -> None:
+        """Refuse expressions that may have no value: divided by zero, a root of what is negative.
+
+        Where nothing is imposed by them only what hangs on settings alone is: of a reading nobody
+        knows how near it comes (not `of_readings`).
+        """
         if isinstance(node, tree.Number | tree.Name | tree.Member):
             return
         for inner in nodes_of(node):
-            if not isinstance(inner, tree.Binary) or inner.operator != "/":
+            found = doubtful(inner, lambda node: self.evaluation.value(node, state).interval)
+            if found is None:
                 continue
-            under = self.evaluation.value(inner.right, state)
-            if not under.interval.holds(0.0):
+            operand, needs = found
+            value = self.evaluation.value(operand, state)
+            if needs.met_by(value.interval) or not (of_readings or value.form is not None):
                 continue
-            text = written(self.checked.problems.source, inner.right.span)
-            related = spans_of_settings(self.checked, inner.right)
+            text = written(self.checked.problems.source, operand.span)
+            never = value.low == value.high
             self.excess.plain(
-                "division-by-zero",
-                inner.right.span,
-                f"`{text}` can be zero here, and this divides by it",
-                "keep it off zero: by the span of its setting, by `require`, or by an `if` around "
-                "this step",
-                tuple(related),
+                needs.slug,
+                operand.span,
+                needs.never if never else f"`{text}` can be {needs.wrong} here, {needs.why}",
+                "write another value"
+                if never
+                else f"keep it {needs.right}: by the span of its setting, by `require`, or by an "
+                "`if` around this step",
+                tuple(spans_of_settings(self.checked, operand)),
             )
 
     def time(self, node: tree.Expression, states: Iterable[State]) -> float:

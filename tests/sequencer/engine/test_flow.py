@@ -178,10 +178,22 @@ def test_require_is_tested_with_the_values_in_force(tmp_path: Path) -> None:
         run("    output smu on\n", tmp_path / "b", head=recipe, settings={"v": "6 V"})
 
 
-def test_a_value_that_can_not_be_worked_out_fails_the_run_with_its_line(tmp_path: Path) -> None:
-    ran = run("    let x = 0\n    measure smu\n    set x = sqrt(-smu.voltage / 1 V)\n", tmp_path)
+@pytest.mark.parametrize(
+    ("value", "why"),
+    [
+        ("sqrt(-smu.voltage / 1 V)", "-1 is negative, and no number is its root"),
+        ("ln(-smu.voltage / 1 V)", "-1 has no logarithm"),
+        ("(-smu.voltage / 1 V) ^ (1 / 3)", "-1 is negative, and has no power of 0.333333"),
+        ("1 / (smu.voltage / 1 V - smu.voltage / 1 V)", "this would divide by zero"),
+        ("10 ^ (smu.voltage / 1 mV)", "it would be larger than any number"),
+    ],
+)
+def test_a_value_that_can_not_be_worked_out_fails_the_run_with_its_line(
+    value: str, why: str, tmp_path: Path
+) -> None:
+    ran = run(f"    let x = 0\n    measure smu\n    set x = {value}\n", tmp_path)
     assert ran.finished.exit_code == 4
-    assert ran.ending.reason == "line 12: a value could not be worked out (math domain error)"
+    assert ran.ending.reason == f"line 12: a value could not be worked out ({why})"
     assert ran.outputs_off
 
 
