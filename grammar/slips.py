@@ -27,16 +27,16 @@ INSTEAD = {
 # What begins a step in other languages, and what does here.
 _OTHER_STEPS = {
     ("while", "loop", "until"): "every 1 s until smu.voltage >= 2.7 V, at most 10 min:",
-    ("break", "exit"): "leave",
-    ("return", "end", "quit"): "leave, or stop",
+    ("break",): "leave",
+    ("return", "end", "exit", "quit"): "leave, or stop",
     ("call", "run", "gosub"): "do soak(2.7 V)",
     ("print", "echo", "display", "show"): 'say "…", or note "…" for the record alone',
     ("log", "record", "store"): 'note "…"; every reading is on record by itself',
     ("sleep", "delay", "pause", "dwell"): "wait 500 ms",
     ("var", "const", "define"): "let drop = …",
     ("apply", "force", "drive"): "source smu voltage 2.7 V, limit 3 A",
-    ("enable", "turn"): "output smu on",
-    ("disable",): "output smu off",
+    ("enable", "turn", "on"): "output smu on",
+    ("disable", "off"): "output smu off",
     ("read", "acquire"): "measure smu into curve",
     ("prompt", "input"): 'ask "…", into label in 1 F to 500 F',
     ("assert", "verify"): "expect … beneath `results:`, or if … with fail",
@@ -56,12 +56,26 @@ _OTHER_DECLARATIONS = {
 _OTHERS = {"step": _OTHER_STEPS, "declaration": _OTHER_DECLARATIONS}
 
 
-def word_of_another_language(word: str, start: str) -> str | None:
-    """What is written here for a word that begins such a line elsewhere."""
+_WHILE = re.compile(
+    r"(?P<word>while|until)\s+(?P<left>[\w.]+)\s*(?P<sign>[<>]=?)\s*(?P<right>[^:]+)"
+)
+_OPPOSITE = {"<": ">=", "<=": ">", ">": "<=", ">=": "<"}
+
+
+def word_of_another_language(word: str, start: str, line: str) -> str | None:
+    """What is written here for a line that begins so elsewhere, by its first word `word`."""
     others = _OTHERS.get(start, {})
-    return next((here for words, here in others.items() if word.lower() in words), None)
+    here = next((here for words, here in others.items() if word.lower() in words), None)
+    if here == "output smu on" and re.search(r"(?<!\w)off(?!\w)", line):
+        return "output smu off"
+    loop = _WHILE.match(line) if start == "step" else None
+    if loop is not None:
+        sign = _OPPOSITE[loop["sign"]] if loop["word"] == "while" else loop["sign"]
+        return f"every 1 s until {loop['left']} {sign} {loop['right'].strip()}, at most 10 min:"
+    return here
 
 
+_COLUMN = "a further column is a name: write let q = smu.charge before it, and with q"
 _UNTIL = "a reading is waited for by: every 1 s until smu.voltage >= 2.7 V, at most 10 min:"
 _ASKED = 'yes or no is asked by a line of its own: if confirm "Again?":'
 _STATE = "write “is high” or “is low” behind a line's name"
@@ -72,6 +86,8 @@ _OTHER_WAYS = (
     (r"wait\s+for\s+\w+\s*$", r"\.", _UNTIL),
     (r"wait\s+for\s*$", r"\d.*", "a time is waited by: wait 3 s"),
     (r"repeat\s*$", r"until", _UNTIL),
+    (r"measure\b.*,\s*into\s*$", r"\w+", "no comma stands before “into”: measure smu into curve"),
+    (r"measure\b.*\bwith\b.*\w\s*$", r"\.", _COLUMN),
     (r"for\s*$", r"each", "write for NAME in …: without “each”"),
     (r"(?:let|set)\s+\w+\s*=\s*ask\s*$", r"\".*", 'write ask "…", into label in 1 F to 500 F'),
     (r".*", r"confirm", _ASKED),

@@ -148,10 +148,12 @@ def _first_word(word: str, text: str, start: str) -> tuple[str, str, str]:
     """A line whose first word begins nothing."""
     message = f"“{word}” begins no {_PLACE[start]}"
     words = FIRST_WORDS.get(start, ())
-    other = word_of_another_language(word, start)
+    other = word_of_another_language(word, start, text)
     if other is not None:
         return "unknown-word", message, f"write {other}"
     wanted = near(word, (w for words in FIRST_WORDS.values() for w in words))
+    if wanted == word and start != "expression":
+        return "unknown-word", message, "write it on the line before, behind what it belongs to"
     if wanted is not None and start != "expression":
         home = "" if wanted in words else f": {_HOME[kind_of(wanted) or start]}"
         return "unknown-word", message, f"write “{wanted}”{home}"

@@ -23,11 +23,26 @@ RATINGS: dict[str, Dimension] = RATED | {"temperature": TEMPERATURE_POINT}
 """All ratings; how warm a part gets by one pulse nobody states."""
 
 
+_ALSO_CALLED = {
+    **dict.fromkeys(("battery", "accumulator", "pack"), "cell"),
+    **dict.fromkeys(("supercapacitor", "supercap", "ultracapacitor", "cap"), "capacitor"),
+    **dict.fromkeys(("heater", "lamp", "bulb", "thermistor", "shunt", "load"), "resistor"),
+    **dict.fromkeys(("inductor", "solenoid", "relay"), "coil"),
+    **dict.fromkeys(("switch", "joint", "connector", "cable", "wire"), "contact"),
+    **dict.fromkeys(("panel", "solar panel", "module"), "solar module"),
+    **dict.fromkeys(("fuse", "ptc"), "resettable fuse"),
+    **dict.fromkeys(("varistor", "clamp"), "suppressor"),
+    **dict.fromkeys(("rectifier", "junction", "zener"), "diode"),
+    **dict.fromkeys(("pump", "fan"), "motor"),
+}
+"""What the trade also calls a kind (common practice, no source)."""
+
+
 def check_part(work: Workings, node: tree.Part) -> None:
     """One part with its ratings and facts."""
     kind = node.kind.id
     if kind not in KINDS:
-        wanted = near(kind, KINDS)
+        wanted = _ALSO_CALLED.get(kind.lower()) or near(kind, KINDS)
         work.problems.error(
             "unknown-kind",
             node.kind.span,

@@ -5,6 +5,7 @@ Knows no use of them. Problems of the command line are the person's own and carr
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from grammar import tree
@@ -123,7 +124,8 @@ def _override(work: Workings, name: str, value: Quantity) -> None:
         number = write(value.value, value.dimension)
         hint = f"write --set {name}={write(facts.value, facts.dimension)!r}"
         if value.dimension.is_plain:
-            hint = f"write --set {name}='{number} {facts.dimension.unit}'"
+            unit = _unit_of(node.value) or facts.dimension.unit
+            hint = f"write --set {name}='{number} {unit}'"
         _refuse(
             work,
             "setting-unit",
@@ -152,6 +154,11 @@ def _override(work: Workings, name: str, value: Quantity) -> None:
         )
     else:
         facts.value = value.value
+
+
+def _unit_of(node: tree.Expression) -> str:
+    """The unit that a number is written with, empty where it is no number."""
+    return re.sub(r"^[\d.eE+-]+\s*", "", node.text) if isinstance(node, tree.Number) else ""
 
 
 def _unknown(work: Workings, name: str) -> None:

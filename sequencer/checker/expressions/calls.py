@@ -25,6 +25,8 @@ FUNCTIONS = {"abs": 1, "sqrt": 1, "ln": 1, "exp": 1, "round": 1, "min": 2, "max"
 LISTS = {"linear": "A, B, N", "logarithmic": "A, B, N", "values": "A, B, …"}
 """The lists, with their arguments as they are told to a person."""
 
+_LISTED = "write linear(0 V, 2 V, 5), logarithmic(1 mA, 1 A, 10) or values(1 V, 2 V)"
+
 OVER_TRACES = frozenset(("mean", "slope", "minimum", "maximum"))
 """The calculations that steps have: the second argument names a column, and no value."""
 
@@ -161,12 +163,19 @@ def _alike(
 def list_of(expressions: Expressions, node: tree.Expression) -> Type:
     """The type of the values of a loop's list, unknown where it is none."""
     if not isinstance(node, tree.Call) or node.function.id not in LISTS:
+        from sequencer.analysis.signatures import SIGNATURES
+
+        named = node.function.id if isinstance(node, tree.Call) else ""
+        if named and named not in FUNCTIONS and named not in SIGNATURES:
+            return expressions.error(
+                "unknown-function",
+                node.span,
+                f"there is no list `{named}`",
+                f"{_LISTED}, or 1 to 3",
+            )
         if expressions.type_of(node).known:
             expressions.error(
-                "not-a-list",
-                node.span,
-                "a loop goes through a list, and this is none",
-                "write linear(0 V, 2 V, 5), logarithmic(1 mA, 1 A, 10) or values(1 V, 2 V)",
+                "not-a-list", node.span, "a loop goes through a list, and this is none", _LISTED
             )
         return UNKNOWN
     name, given = node.function.id, node.arguments

@@ -284,6 +284,9 @@ class Expressions:
             if text.endswith(("%", "ppm")):
                 share = self.work.text((node.right if operand is node.left else node.left).span)
                 hint = f"say what it is a share of: {text} * {share}"
+                if operand is node.right and isinstance(operand, tree.Negative):
+                    centre, half = share, self.work.text(operand.operand.span)
+                    hint = f"a tolerance is written with ± or +/-: {centre} ± {half}"
                 message = f"{text} is a plain number beside {a(other)}"
             else:
                 message = f"{text} is a plain number beside {a(other)}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.kinds import KINDS
 from grammar import tree
 from grammar.diagnostic import Related, Span
 from grammar.quantity import write
@@ -87,7 +88,7 @@ def _typed(checked: Checked, node: object) -> tree.Expression | None:
 def instead(checked: Checked, part: PartFacts, p: Programmed, quantity: str, side: int) -> str:
     """What to write instead of the level or limit that leaves a rating on one side."""
     if p.mode != quantity:
-        return _limit(checked, part, quantity, is_pulse(p))
+        return _limit(checked, part, p, quantity, side)
     dimension = RATED[quantity]
     fit = write(fitting(part.ratings[quantity], side), dimension)
     node = _levels(p)[-1]
@@ -111,11 +112,11 @@ def is_pulse(p: Programmed) -> bool:
     return isinstance(p.step, tree.PulseStep) or (isinstance(p.step, tree.Sweep) and p.step.pulsed)
 
 
-def _limit(checked: Checked, part: PartFacts, quantity: str, pulse: bool) -> str:
+def _limit(checked: Checked, part: PartFacts, p: Programmed, quantity: str, side: int) -> str:
     """A limit that fits, as the channel can hold it."""
     rating, dimension = part.ratings[quantity], RATED[quantity]
     low, high = rating
-    top = write(fitting(rating, 1), dimension)
+    top, pulse = write(fitting(rating, 1), dimension), is_pulse(p)
     if pulse and abs(low + high) <= ROOM * abs(high):
         return f"write limit {top} or less"
     if abs(low + high) <= ROOM * abs(high):
@@ -124,8 +125,18 @@ def _limit(checked: Checked, part: PartFacts, quantity: str, pulse: bool) -> str
         bottom = write(fitting(rating, -1), dimension)
         return f"write limit {bottom} to {top}, which keeps a margin to the rating"
     if quantity == "current" and min(abs(low), abs(high)) > 0:
-        fit = min(abs(fitting(rating, side)) for side in (-1, 1))
-        return f"write limit {write(fit, dimension)}, which holds on both sides"
+        # Into a part that drives nothing by itself current flows the way of the level alone.
+        level, passive = p.level, KINDS[part.kind].forces == "nothing"
+        alone = passive and (level.low >= 0 if side > 0 else level.high <= 0)
+        sides = (high if side > 0 else low,) if alone else rating
+        fit = write(rounded_down((1 - MARGIN) * min(map(abs, sides))), dimension)
+        return f"write limit {fit}, which {'keeps a margin' if alone else 'holds on both sides'}"
+    if side < 0 and low < 0:
+        fit = write(rounded_down((MARGIN - 1) * low), dimension)
+        return (
+            f"write limit {fit}, which holds on both sides; or limit 0 {dimension.unit} to {top} "
+            f"and `two-sided limit` behind `channel {part.channel}:`, if the instrument can do that"
+        )
     return (
         f"write limit {top}; where one side must be narrower, limit 0 {dimension.unit} to {top} "
         f"and `two-sided limit` behind `channel {part.channel}:`, if the instrument can do that"
