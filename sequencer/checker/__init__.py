@@ -64,6 +64,7 @@ def check(
     from sequencer.checker.declared.limits import check_limits
     from sequencer.checker.expressions.results import check_results
     from sequencer.checker.flow.final import check_final
+    from sequencer.checker.flow.idle import check_idle
     from sequencer.checker.flow.order import check_order
     from sequencer.checker.flow.wear import check_wear
     from sequencer.checker.naming.names import check_used
@@ -86,6 +87,8 @@ def check(
     check_order(work, bench)
     check_final(work)
     check_wear(work)
+    if not problems.has_errors:
+        check_idle(work)
     check_used(work)
     if all(
         problem.severity != "error"

@@ -18,7 +18,7 @@ from grammar.quantity import PLAIN, Dimension
 from sequencer.checker.naming.walking import nodes_of
 from sequencer.engine import flow, steps
 from sequencer.engine.compile_waiting import ask, confirm, settle, wait_for
-from sequencer.engine.expressions import Comparison, Expressions, Number
+from sequencer.engine.expressions import Comparison, Expressions, Number, whole
 from sequencer.engine.expressions import Condition as Holds
 from sequencer.engine.further import Further
 from sequencer.engine.guards import Condition, Nearest
@@ -176,7 +176,7 @@ class Compiler:
                 assert node.count is not None
                 count = self.expressions.number(node.count)
                 body = self.block(node.body)
-                return flow.Repeat(line, text, body, None, lambda: range(round(count())))
+                return flow.Repeat(line, text, body, None, lambda: range(whole(count())))
             case tree.ForIn() | tree.ForCount():
                 return self._for(node, line, text)
             case tree.Leave():
@@ -245,7 +245,7 @@ class Compiler:
             first, last = self.expressions.number(node.first), self.expressions.number(node.last)
 
             def turns() -> Sequence[float]:
-                return range(round(first()), round(last()) + 1)
+                return range(whole(first()), whole(last()) + 1)
 
         with self.scope:
             place = self.scope.new(node.name.id)
@@ -301,7 +301,7 @@ def series(
     """N values from A to B, both ends in, evenly or in equal ratios."""
 
     def values() -> Sequence[float]:
-        a, b, n = first(), last(), round(count())
+        a, b, n = first(), last(), whole(count())
         n = min(n, MOST_POINTS)
         if n < 2:
             return [a] * n

@@ -287,6 +287,14 @@ def _code(source: str) -> CodeType:
     return function.__code__
 
 
+def whole(value: float) -> int:
+    """A count; one that isn't whole, as a person may type it, is none. Raises ValueError."""
+    count = round(value)
+    if abs(value - count) > 1e-9 * max(1.0, abs(value)):
+        raise ValueError(f"{value:g} is no whole number")
+    return count
+
+
 def _root(value: float) -> float:
     if value < 0:
         raise ValueError(f"{value:g} is negative, and no number is its root")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from drivers.channel import Mode, Pulse, Setpoint
 from sequencer.engine.ending import Failed
-from sequencer.engine.expressions import Condition, Number
+from sequencer.engine.expressions import Condition, Number, whole
 from sequencer.engine.steps import Bounds, Step, lasting
 
 if TYPE_CHECKING:
@@ -252,7 +252,7 @@ class PulseTrain(_Pulses):
         """Do it."""
         level, width = self.level(), lasting(self.width(), self.line)
         period = lasting(self.period(), self.line) if self.period is not None else None
-        count = round(self.count_of()) if self.count_of is not None else 1
+        count = whole(self.count_of()) if self.count_of is not None else 1
         if self.countdown is not None:
             self._count_down(run, lasting(self.countdown(), self.line))
         self.train(run, itertools.repeat(level, count), width, period)

@@ -25,7 +25,8 @@ def accept_pulse(specification: Specification, setpoint: Setpoint, width_s: floa
     if not specification.shortest_aperture <= width_s < math.inf:
         shortest = write(specification.shortest_aperture, TIME)
         raise InstrumentError(
-            f"a pulse of {width_s:g} s can't be measured: the shortest aperture is {shortest}",
+            f"a pulse of {write(width_s, TIME)} can't be measured: the shortest aperture is "
+            f"{shortest}",
             "Make the pulse longer.",
         )
     accept_form(specification, setpoint)

@@ -40,6 +40,8 @@ def check_on_bench(work: Workings, steps: Sequence[tree.Step], bench: BenchFile)
             _setup_on_bench(work, step, bench)
         elif isinstance(step, tree.CaptureStep):
             _capture_on_bench(work, step, bench)
+        elif isinstance(step, tree.PulseStep | tree.Sweep) and step.width is not None:
+            _pulse_on_bench(work, step, step.width, bench)
 
 
 def _on_bench(work: Workings, node: tree.Channel, bench: BenchFile) -> None:
@@ -144,6 +146,24 @@ def _setup_on_bench(work: Workings, step: tree.Setup, bench: BenchFile) -> None:
                 f"({specification.title}) has {has}",
                 hint,
             )
+
+
+def _pulse_on_bench(
+    work: Workings, step: tree.PulseStep | tree.Sweep, width: tree.Expression, bench: BenchFile
+) -> None:
+    """A pulse that the instrument can read within, with the settings in force."""
+    specification, lasts = bench.specifications.get(step.channel.id), work.folding.value(width)
+    if specification is None or not specification.can("pulse") or lasts is None or lasts <= 0:
+        return
+    shortest = specification.shortest_aperture
+    if lasts < shortest:
+        work.problems.error(
+            "bench-lacks-setup",
+            width.span,
+            f"this pulse lasts {write(lasts, TIME)}, and the bench's `{step.channel.id}` "
+            f"({specification.title}) takes {write(shortest, TIME)} at least for the reading in it",
+            f"write width {write(shortest, TIME)} or more, or take another instrument",
+        )
 
 
 def _capture_on_bench(work: Workings, step: tree.CaptureStep, bench: BenchFile) -> None:

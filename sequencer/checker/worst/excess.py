@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 SOLAR = ("solar cell", "solar module", "photodiode")
 EMPTIED = ("capacitor", "cell")
 """The kinds that a discharge empties, after which a source could drive them on."""
-_WARNINGS = ("no-margin", "offset-reverses", "power-at-corner")
+_WARNINGS = ("no-margin", "offset-reverses", "power-at-corner", "range-under-power")
 
 Say = Callable[[], Words]
 

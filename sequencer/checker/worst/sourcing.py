@@ -70,8 +70,10 @@ class Sourcing:
                 case "average":
                     channel = channel._replace(average=max(1.0, value))
                 case "voltage range":
+                    self._range(item, channel.on and value != volts)
                     volts = value
                 case "current range":
+                    self._range(item, channel.on and value != amperes)
                     amperes = value
         channel = channel._replace(named=(volts, amperes))
         plain = ChannelState(aperture_s=channel.aperture_s, average=channel.average)
@@ -80,6 +82,17 @@ class Sourcing:
         )
         self.set_up[name] = plain.joined(self.set_up.get(name, plain))
         return state.having(name, channel)
+
+    def _range(self, item: tree.SetupItem, is_late: bool) -> None:
+        if is_late:
+            self.walk.excess.plain(
+                "range-under-power",
+                item.span,
+                "the output is on here, and ranges never change under power: this one holds from "
+                "the next `output … on`",
+                "name it before the output goes on; or switch the output off before it and on "
+                "after it",
+            )
 
     def source(self, node: tree.SourceStep, state: State) -> State:
         """The state after a level and a limit are programmed."""
@@ -193,6 +206,7 @@ class Sourcing:
             return state
         if node.duration is not None:
             duration_s = walk.time(node.duration, [state])
+            self._positive(node.duration, state, "time of this ramp", "it would have no steps")
         else:
             assert node.rate is not None
             self._positive(node.rate, state, "rate of this ramp", "its end would never come")

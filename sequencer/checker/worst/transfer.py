@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Mapping
 
 from grammar import tree
+from grammar.quantity import TIME, write
 from sequencer.checker.facts import Checked
 from sequencer.checker.naming.walking import nodes_of
 from sequencer.checker.naming.words import written
@@ -188,7 +189,17 @@ class Walk:
 
     def time(self, node: tree.Expression, states: Iterable[State]) -> float:
         """The longest that a time can be (s), not negative; one without a bound is refused."""
-        longest = max((self.value(node, state).high for state in states), default=0.0)
+        values = [self.value(node, state) for state in states]
+        longest = max((value.high for value in values), default=0.0)
+        shortest = min((v.low for v in values if v.form is not None), default=0.0)
+        if shortest < 0:
+            self.excess.plain(
+                "not-above-zero",
+                node.span,
+                f"this time can be {write(shortest, TIME)}, less than none",
+                "keep it from zero up, by the span of its setting or by max(…)",
+                tuple(spans_of_settings(self.checked, node)),
+            )
         if longest == math.inf:
             self.excess.plain(
                 "unbounded-time",

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from grammar.quantity import read
 from sequencer.engine.ending import Outcome
 from tests.sequencer.engine.bench_of import Ran, bench_file, dry
 
@@ -213,3 +214,12 @@ def test_every_step_is_on_record_and_a_loop_is_one_row(tmp_path: Path) -> None:
         (11, "measure smu into t", 11),
         (12, "wait 1 s", 1),
     ]
+
+
+def test_a_count_that_is_not_whole_is_none(tmp_path: Path) -> None:
+    """What is typed is known only then; that of a setting is checked before."""
+    asked = '    ask "how often", into often in 1 to 4\n    repeat often times:\n'
+    ran = run(f"{asked}        measure smu into t\n", tmp_path, answers={"often": read("2.5")})
+    why = "line 11: a value could not be worked out (2.5 is no whole number)"
+    assert ran.ending.reason == why
+    assert ran.outputs_off
