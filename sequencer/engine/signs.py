@@ -2,6 +2,7 @@
 
 - *gone*: a current that flowed flows no more, though nothing less was programmed
 - *gives*: a part that can only take power seems to give it (sense leads the wrong way round)
+- *nothing*: a junction carries a current, and nothing is read across it (sense leads off)
 - *unheld*: no limit is in control, and what is read is not the level that is regulated
 - *jump*: the voltage of a part that stores jumps, though nothing was programmed, output on or off
 - *bounce*: control passes to and fro, though nothing was programmed
@@ -38,6 +39,8 @@ CARRIES = (
 """Kinds that carry a current as long as a level stands."""
 TAKES = ("resistor", "resettable fuse", "diode", "LED", "laser diode", "suppressor")
 """Kinds that can only take power."""
+JUNCTIONS = ("diode", "LED", "laser diode", "suppressor")
+"""Kinds that carry a current only where a voltage drives it."""
 STORES = ("capacitor", "cell")
 """Kinds whose voltage moves with the charge that they have taken."""
 
@@ -50,6 +53,8 @@ _FULL_FACTOR = 3.0
 _STANDS_SHARE = 0.02
 _STILL_SHARE = 0.25
 _GIVES_V = 1e-3
+# At a hundredth of what it bears no junction has so little across it, however hot (kT/q is 26 mV).
+_JUNCTION_V, _JUNCTION_SHARE = 0.01, 0.01
 _BOUNCES, _BOUNCING_S = 6, 1.0
 
 
@@ -72,6 +77,7 @@ class Signs:
         low, high = ratings["voltage"]
         self._span = high - low
         self._largest = max(abs(low), abs(high))
+        self._carries_a = _JUNCTION_SHARE * max(map(abs, ratings["current"]))
         energy = ratings.get("energy", (0.0, math.inf))[1]
         # What stores no more energy than it may at its rated voltage has no more capacitance.
         self._farads = math.inf
@@ -132,6 +138,7 @@ class Signs:
         return (
             self._gone(current)
             or self._gives(voltage, current)
+            or self._nothing_across(voltage, current)
             or self._not_held(moment, voltage, current)
             or self._stands(voltage, charge)
         )
@@ -165,6 +172,16 @@ class Signs:
         return (
             f"{self._part}: sense leads the wrong way round? {write(voltage, VOLTAGE, 4)} at "
             f"{write(current, CURRENT, 4)} is power that a {self._kind} can't give"
+        )
+
+    def _nothing_across(self, voltage: float, current: float) -> str:
+        if self._kind not in JUNCTIONS or abs(voltage) >= _JUNCTION_V:
+            return ""
+        if abs(current) <= max(_FLOWED * self._amperes.plus, self._carries_a):
+            return ""
+        return (
+            f"{self._part}: sense lead off, or shorted? {write(current, CURRENT, 4)} flows, and only "
+            f"{write(voltage, VOLTAGE, 4)} is read across the {self._kind}"
         )
 
     @property
@@ -259,6 +276,9 @@ class Signs:
         if self._kind in TAKES:
             flows = np.abs(current) > _FLOWED * plus
             signs |= (voltage * current < 0) & (np.abs(voltage) > self._least_volts) & flows
+        if self._kind in JUNCTIONS:
+            carries = np.abs(current) > max(_FLOWED * plus, self._carries_a)
+            signs |= carries & (np.abs(voltage) < _JUNCTION_V)
         if levels:
             return ~signs
         if not limited:

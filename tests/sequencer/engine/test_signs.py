@@ -234,3 +234,17 @@ def test_columns_never_pass_over_a_sign(seed: int) -> None:
         first = slice(0, passed)
         watch.follow(moments[first], voltages[first], currents[first], limited, charges[first])
     assert vars(watch) == vars(one_by_one)
+
+
+@pytest.mark.parametrize("kind", ["diode", "LED", "laser diode", "suppressor"])
+def test_a_junction_that_carries_a_current_has_a_voltage(kind: str) -> None:
+    assert told(signs(kind, AT_1_A), (0.7, 1.0, 0.0), (1e-5, 1.0, 0.0)) == (
+        f"2 s: it: sense lead off, or shorted? 1 A flows, and only 10 uV is read across the {kind}"
+    )
+    assert told(signs(kind, AT_1_A), (0.012, 1.0, 0.0)) == ""
+
+
+def test_a_small_current_may_need_hardly_a_voltage() -> None:
+    """Less than a hundredth of 4 A: as a power rectifier, whose saturation current is large."""
+    assert told(signs("diode", AT_1_A), (1e-5, 0.039, 0.0)) == ""
+    assert told(signs("resistor", AT_1_A), (1e-5, 1.0, 0.0)) == ""
