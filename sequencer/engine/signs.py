@@ -180,8 +180,8 @@ class Signs:
         if abs(current) <= max(_FLOWED * self._amperes.plus, self._carries_a):
             return ""
         return (
-            f"{self._part}: sense lead off, or shorted? {write(current, CURRENT, 4)} flows, and only "
-            f"{write(voltage, VOLTAGE, 4)} is read across the {self._kind}"
+            f"{self._part}: sense lead off, or shorted? {write(current, CURRENT, 4)} flows, and "
+            f"only {write(voltage, VOLTAGE, 4)} is read across the {self._kind}"
         )
 
     @property
