@@ -22,6 +22,14 @@ HELP = (
 )
 
 
+_HELPLESS = ("help", "?", "quit", "exit", "bye")
+
+
+def wants_help(line: str) -> bool:
+    """Whether a line asks for help, or how one leaves."""
+    return line.split()[0].lower() in _HELPLESS if line.split() else False
+
+
 class Console(Protocol):
     """Where somebody types and reads."""
 
@@ -70,7 +78,7 @@ def declare(console: Console, draft: Draft) -> list[str] | None:
 
     while (piece := read_piece(line)) is not None:
         first = piece[0].strip()
-        if first in ("", "help", "?"):
+        if not first or wants_help(first):
             for words in HELP if first else ():
                 console.say(words)
         elif is_elsewhere(first):

@@ -17,7 +17,7 @@ from sequencer.checker.naming.walking import nodes_of
 from sequencer.engine.ending import Interrupted
 from sequencer.engine.pace import ATTENTION_S
 from sequencer.engine.runner import Runner
-from sequencer.manual.declaring import HELP, Console, read_piece
+from sequencer.manual.declaring import HELP, Console, read_piece, wants_help
 from sequencer.manual.draft import Draft, is_elsewhere, is_step
 from sequencer.manual.state import State
 
@@ -76,7 +76,7 @@ class ByHand(Runner):
     # One piece
 
     def _take(self, piece: Sequence[str]) -> None:
-        if not piece or piece[0].strip() in ("", "help", "?"):
+        if not piece or not piece[0].strip() or wants_help(piece[0]):
             self._show_states(anew=True)
             if piece and piece[0].strip():
                 for words in HELP:

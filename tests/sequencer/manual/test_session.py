@@ -10,6 +10,7 @@ from drivers.bench_file import BenchFile, load_bench
 from grammar.parse import parse
 from sequencer import api
 from sequencer.checker import check
+from sequencer.manual.declaring import HELP
 from sequencer.record import Store
 from sequencer.record.rows import CHANNEL_COLUMNS
 from tests.sequencer.cli.recipes_of_tests import write_bench
@@ -203,3 +204,15 @@ def test_stop_ends_well_and_fail_badly(file: BenchFile, tmp_path: Path) -> None:
         assert session.finished is not None
         assert session.finished.exit_code == code
         assert session.text.count("wait") == 1
+
+
+@pytest.mark.parametrize("asked", ["help", "?", "help source", "quit", "exit"])
+def test_who_asks_how_to_go_on_or_leave_is_told(
+    file: BenchFile, tmp_path: Path, asked: str
+) -> None:
+    """Before the first step and after it; it costs nothing, and isn't in the recipe."""
+    level = "source smu voltage 1 V, limit 50 mA"
+    session = Session(file, [asked, *PART, level, asked, "stop"], tmp_path)
+    assert session.found == []
+    assert session.said.count(HELP[-1]) == 2
+    assert asked not in session.text.split("\n")
