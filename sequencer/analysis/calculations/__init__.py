@@ -38,6 +38,7 @@ from sequencer.analysis.calculations import (
     translation,
 )
 from sequencer.analysis.calculations import trace as any_trace
+from sequencer.analysis.calculations.arguments import looked_at
 from sequencer.analysis.calculations.picking import Answer, channel_of, on_traces
 from sequencer.analysis.calculations.readings import (
     Calculated,
@@ -150,14 +151,17 @@ OF_TRACES: tuple[Callable[..., Answer], ...] = (
 """Those that take a trace whole, since they give one."""
 
 BY_NAME: Mapping[str, Callable[..., Answer]] = {
-    function.__name__: function for function in (*OF_ARRAYS, *OF_TRACES)
+    function.__name__: looked_at(SIGNATURES[function.__name__], function)
+    for function in (*OF_ARRAYS, *OF_TRACES)
 }
-"""All of them by name, as a person calls them from Python."""
+"""All of them by name, as a person calls them from Python: they look at their arguments first."""
 
 CALCULATIONS: Mapping[str, Callable[..., Answer]] = {
     **BY_NAME,
     **{
-        function.__name__: on_traces(SIGNATURES[function.__name__], function, quantities)
+        function.__name__: on_traces(
+            SIGNATURES[function.__name__], BY_NAME[function.__name__], quantities
+        )
         for function, quantities in OF_ARRAYS.items()
     },
 }

@@ -241,4 +241,4 @@ def test_what_the_floors_refuse() -> None:
     assert "the resistance is -1 ohm" in refusal(johnson_noise, -1.0, 300.0)
     assert "the temperature is" in refusal(johnson_noise, 1.0, 0.0)
     assert johnson_noise(0.0, 300.0).value == 0.0
-    assert "unbounded" in refusal(johnson_noise, np.inf, 300.0)
+    assert "the resistance is infinite" in refusal(johnson_noise, np.inf, 300.0)
