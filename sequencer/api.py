@@ -6,16 +6,18 @@ they give shows itself there. `PYTHON.md` beside this file tells it with example
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
+from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from grammar import tree
 from grammar.diagnostic import Problems, draw
 from grammar.parse import parse
-from grammar.quantity import Quantity, UnitError, read, write
+from grammar.quantity import PLAIN, Dimension, Quantity, UnitError, read, write
 from sequencer import shipped
 from sequencer.checker import Checked
 from sequencer.checker import check as check_tree
@@ -132,30 +134,58 @@ def load_bench(source: str | Path) -> BenchFile:
     return found
 
 
-def quantities(given: Mapping[str, str | Quantity] | None) -> dict[str, Quantity]:
-    """Values by name, read where they are written ("2.5 V"). Raises UnitError that names it."""
+def quantities(given: Mapping[str, str | float | Quantity] | None) -> dict[str, Quantity]:
+    """Values by name, read where they are written ("2.5 V"). Raises UnitError that names it.
+
+    A number is what it is on the command line too: a plain one, without a unit.
+    """
+    if not isinstance(given, Mapping | None):
+        raise UnitError(f'{given!r} is no values by name: write them as in {{"rate": "2 A"}}')
     values = {}
     for name, value in (given or {}).items():
         try:
-            values[name] = value if isinstance(value, Quantity) else read(value)
+            if not isinstance(name, str):
+                raise UnitError(f'a name is a text: write it as in {{"rate": "{value}"}}')
+            values[name] = _quantity(value)
         except UnitError as error:
-            raise UnitError(f"{name} = {value}: {error}") from None
+            shown = value if isinstance(value, str) else repr(value)[:40]
+            raise UnitError(f"{name} = {shown}: {error}") from None
     return values
+
+
+def _quantity(value: Any) -> Quantity:
+    if isinstance(value, str):
+        return read(value)
+    number: Any
+    number, dimension = value if isinstance(value, Quantity) else (value, PLAIN)
+    if not isinstance(number, bool) and isinstance(number, Real):
+        with suppress(OverflowError):
+            found = Quantity(float(number), dimension)
+            if math.isfinite(found.value) and isinstance(dimension, Dimension):
+                return found
+    raise UnitError('write a number with its unit in quotes, as in "150 mA"')
+
+
+def _bench(given: str | Path | BenchFile) -> BenchFile:
+    """A bench that was read, or one to read; anything else is taken for a name that there isn't."""
+    from drivers.bench import BenchFile
+
+    return given if isinstance(given, BenchFile) else load_bench(given)
 
 
 def check(
     recipe: str | Path | Loaded,
     bench: str | Path | BenchFile | None = None,
-    settings: Mapping[str, str | Quantity] | None = None,
+    settings: Mapping[str, str | float | Quantity] | None = None,
 ) -> Checked:
     """All problems of a recipe and the worst case over all its paths; `bench` widens it.
 
     `settings` are values in force in place of the recipe's own ("2.5 V"). Raises Refused where the
-    bench file itself is wrong.
+    bench file itself is wrong, UnitError where a value can't be read.
     """
     loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
     overrides = quantities(settings)
-    opened = load_bench(bench) if isinstance(bench, str | Path) else bench
+    opened = None if bench is None else _bench(bench)
     # Checking adds to the problems: of a copy, so that a recipe may be checked again.
     problems = Problems(loaded.problems.source, loaded.problems.fault, [*loaded.problems.found])
     return check_tree(loaded.recipe, problems, overrides, opened)
@@ -164,7 +194,7 @@ def check(
 def dry_run(
     recipe: str | Path | Loaded,
     bench: str | Path | BenchFile | None = None,
-    settings: Mapping[str, str | Quantity] | None = None,
+    settings: Mapping[str, str | float | Quantity] | None = None,
     *,
     seed: int = 0,
     ideal: bool = False,
@@ -172,7 +202,7 @@ def dry_run(
     tell: Callable[[str], None] = print,
     person: Person | None = None,
     begun: Callable[[str], None] = lambda run_id: None,
-    answers: Mapping[str, str | Quantity] | None = None,
+    answers: Mapping[str, str | float | Quantity] | None = None,
     faults: Sequence[str] = (),
     runner_of: Callable[..., Runner] | None = None,
 ) -> Finished:
@@ -191,7 +221,7 @@ def dry_run(
         if loaded.path is None:
             raise shipped.NotFound("a recipe given as text has no bench beside it: name one")
         bench = shipped.bench_beside(loaded.path)
-    file = load_bench(bench) if isinstance(bench, str | Path) else bench
+    file = _bench(bench)
     checked = check(loaded, file, settings)
     if checked.problems.has_errors:
         raise Refused([checked.problems])
@@ -222,12 +252,12 @@ def _senses_remotely(checked: Checked, file: BenchFile, channel: str) -> bool:
 def spread(
     recipe: str | Path | Loaded,
     bench: str | Path | BenchFile,
-    settings: Mapping[str, str | Quantity] | None = None,
+    settings: Mapping[str, str | float | Quantity] | None = None,
     *,
     runs: int,
     seed: int = 0,
     ideal: bool = False,
-    answers: Mapping[str, str | Quantity] | None = None,
+    answers: Mapping[str, str | float | Quantity] | None = None,
     workers: int | None = None,
     cluster: str | None = None,
     told: Callable[[int], None] = lambda count: None,
@@ -244,7 +274,7 @@ def spread(
     from sequencer.spread.work import Work
 
     loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
-    file = load_bench(bench) if isinstance(bench, str | Path) else bench
+    file = _bench(bench)
     work = Work(
         loaded.text,
         loaded.problems.source.name,
@@ -262,7 +292,7 @@ def spread(
 def run(
     recipe: str | Path | Loaded,
     bench: str | Path | BenchFile,
-    settings: Mapping[str, str | Quantity] | None = None,
+    settings: Mapping[str, str | float | Quantity] | None = None,
     *,
     store: Path | None = None,
     tell: Callable[[str], None] = print,
@@ -285,7 +315,7 @@ def run(
     from sequencer.record import default_path
 
     loaded = recipe if isinstance(recipe, Loaded) else load(recipe)
-    file = load_bench(bench) if isinstance(bench, str | Path) else bench
+    file = _bench(bench)
     checked = check(loaded, file, settings)
     if checked.problems.has_errors:
         raise Refused([checked.problems])

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import math
 import traceback
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 import sequencer
 from grammar.diagnostic import draw
-from grammar.quantity import UnitError, read
+from grammar.quantity import VOLTAGE, Quantity, UnitError, read
 from sequencer import Refused, check, dry_run, load, open_record
 from sequencer.analysis.verdicts import Row
 from sequencer.cli import main
 from sequencer.record import ResultRow, RunInfo, Store, StoreError
 from sequencer.record.rows import CHANNEL_COLUMNS
+from sequencer.shipped import NotFound
 from tests.sequencer.test_from_python import Balanced
 
 SHUNT = """recipe "Ridge weather station, a shunt <&>"
@@ -170,6 +173,75 @@ def test_a_value_that_is_none_is_named(bench: Path) -> None:
     with pytest.raises(UnitError, match=r"level = 1 X: “X” is not a unit"):
         check(load(SHUNT), settings={"level": "1 X"})
     assert check(load(SHUNT), settings={"level": read("1.5 V")}).settings["level"].value == 1.5
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        None,
+        True,
+        [0.15],
+        b"150 mA",
+        math.nan,
+        math.inf,
+        Quantity(math.nan, VOLTAGE),
+        pytest.param(10**400, id="too large"),
+    ],
+)
+def test_a_value_that_is_no_text_is_refused_with_what_to_write(bench: Path, value: Any) -> None:
+    for give in (check, dry_run):
+        with pytest.raises(UnitError) as told:
+            give(load(SHUNT), bench, {"level": value})
+        assert str(told.value) == (
+            f'level = {value!r:.40}: write a number with its unit in quotes, as in "150 mA"'
+        )
+
+
+@pytest.mark.parametrize("value", [2, 2.0, np.float64(2), np.int64(2), "2"])
+def test_a_number_without_a_unit_is_told_as_on_the_command_line(
+    bench: Path, store: Path, value: Any
+) -> None:
+    with pytest.raises(Refused) as told:
+        dry_run(load(SHUNT), bench, {"level": value}, store=store)
+    assert str(told.value).splitlines() == [
+        "recipe: error: the command line sets `level` to 2, a plain number, expected a voltage "
+        "[setting-unit]",
+        "  the setting (line 6):",
+        "    6 | setting level = 1 V in 0.5 V to 1.5 V",
+        "      |         -----",
+        "  write --set level='2 V'",
+    ]
+    assert not store.exists()
+
+
+def test_a_plain_setting_takes_a_number() -> None:
+    checked = check("measure-joints", settings={"joints": 5})
+    assert not checked.problems.has_errors
+    assert checked.settings["joints"].value == 5
+
+
+def test_settings_that_are_no_values_by_name_are_refused() -> None:
+    given: Any
+    for given in ("level=1 V", ["level"], 2):
+        with pytest.raises(UnitError) as told:
+            check(load(SHUNT), settings=given)
+        assert str(told.value) == (
+            f'{given!r} is no values by name: write them as in {{"rate": "2 A"}}'
+        )
+    given = {3: "1 V"}
+    with pytest.raises(UnitError) as told:
+        check(load(SHUNT), settings=given)
+    assert str(told.value) == '3 = 1 V: a name is a text: write it as in {"rate": "1 V"}'
+
+
+def test_what_is_no_bench_is_not_found() -> None:
+    wrong: Any
+    for wrong in (3, None, ["shunt"]):
+        for give in (check, dry_run, sequencer.run):
+            if wrong is not None or give is sequencer.run:
+                with pytest.raises(NotFound) as told:
+                    give(load(SHUNT), wrong)
+                assert str(told.value).startswith(f"there is no bench file {wrong}; shipped are ")
 
 
 def test_a_traceback_says_what_to_do(tmp_path: Path) -> None:
