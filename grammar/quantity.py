@@ -174,11 +174,13 @@ def _simple_units() -> dict[str, Unit]:
 
 SIMPLE_UNITS = _simple_units()
 
-# One atom of a unit: a symbol of the table and a power. The look-ahead makes it a whole word; the
-# prefixes stand once, since a pattern with every prefixed symbol takes the lexer long to compile.
+# One atom of a unit: a symbol of the table with a power, or its root. The look-ahead makes it a
+# whole word; the prefixes stand once, since a pattern with every prefixed symbol takes the lexer
+# long to compile.
 _PREFIXED = "|".join(re.escape(symbol) for symbol, unit in UNITS.items() if unit.prefixed)
 _ALONE = "|".join(re.escape(symbol) for symbol, unit in UNITS.items() if not unit.prefixed)
-_ATOM = rf"(?:[{''.join(PREFIXES)}]?(?:{_PREFIXED})|{_ALONE})(?:\^-?[0-9]|²|³)?(?!\w)"
+_POWER = r"\^-?[0-9](?:\.5)?|²|³"
+_ATOM = rf"√?(?:[{''.join(PREFIXES)}]?(?:{_PREFIXED})|{_ALONE})(?:{_POWER})?(?!\w)"
 UNIT_PATTERN = rf"(?:{_ATOM}[*·/]?)+(?<![*·/])"
 NUMBER_PATTERN = r"(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 # As printed on a part, by the letter code of IEC 60062 (from memory): the letter of the multiplier
@@ -193,7 +195,7 @@ _ANY_LETTER = "".join(sorted({letter for letters in _LETTERS.values() for letter
 # 2Gohm*A is no code and a unit behind it, but 2 and a product of units.
 LETTER_CODE_PATTERN = (
     rf"(?:[0-9]+[{_ANY_LETTER}][0-9]*[ ]*|[{_ANY_LETTER}][0-9]+[ ]+)(?:{'|'.join(_LETTERS)})"
-    r"(?!\w|\^|²|³|[*·/][^\W\d])"
+    r"(?!\w|\^|²|³|[*·/](?:√|[^\W\d]))"
 )
 _LETTER_CODE = re.compile(
     r"(?P<whole>[0-9]*)(?P<letter>[^\W\d])(?P<rest>[0-9]*)(?P<space>\s*)(?P<unit>\S+)\Z"
@@ -205,7 +207,8 @@ _SPELLINGS = (
 _QUANTITY = re.compile(
     rf"\s*(?P<sign>[-+−]?)\s*(?P<number>{NUMBER_PATTERN})\s*(?P<unit>.*?)\s*\Z", re.DOTALL
 )
-_PART = re.compile(r"(?P<join>[*·/]?)(?P<symbol>[^*·/^²³]+)(?P<power>\^-?[0-9]|²|³)?")
+_PART = re.compile(rf"(?P<join>[*·/]?)(?P<root>√?)(?P<symbol>[^*·/^²³√]+)(?P<power>{_POWER})?")
+_ROOT = re.compile(r"√([^*·/^²³√]+)")
 
 
 class UnitError(ValueError):
@@ -224,7 +227,7 @@ class Quantity(NamedTuple):
 
 @lru_cache(maxsize=4096)
 def read_unit(text: str) -> Unit:
-    """The scale and dimension of a unit as written, with products, quotients and powers.
+    """The scale and dimension of a unit as written, with products, quotients, powers and roots.
 
     Raises UnitError, naming the piece that isn't known. Within a product or quotient °C means K.
     """
@@ -238,10 +241,11 @@ def read_unit(text: str) -> Unit:
         unit = SIMPLE_UNITS.get(symbol)
         if part is None or unit is None or (position > 0) != bool(part["join"]):
             raise UnitError(f"“{symbol}” is not a unit that is known here")
-        power = int((part["power"] or "^1").replace("²", "^2").replace("³", "^3")[1:])
-        if part["join"] == "/":
-            power = -power
-        scale = _EXACT.multiply(scale, _EXACT.power(unit.scale, power))
+        if part["root"] and part["power"]:
+            raise UnitError(f"“√{symbol}{part['power']}” can be read in two ways: write ^0.5 for √")
+        power = float((part["power"] or "^1").replace("²", "^2").replace("³", "^3")[1:])
+        power *= (-1 if part["join"] == "/" else 1) * (0.5 if part["root"] else 1)
+        scale = _EXACT.multiply(scale, _scale_to(unit.scale, power))
         dimension = dimension.times(unit.dimension.power(power))
         position = part.end()
     if position == 0:
@@ -249,8 +253,16 @@ def read_unit(text: str) -> Unit:
     return Unit(scale, dimension, False)
 
 
+def _scale_to(scale: Decimal, power: float) -> Decimal:
+    """The scale of a power of a unit, which may end in a half."""
+    if power == int(power):
+        return _EXACT.power(scale, int(power))
+    return _EXACT.sqrt(_EXACT.power(scale, int(2 * power)))
+
+
 def spelt(unit: str) -> str:
-    """A unit in the one way of writing it: `uohm/W^2` for `µΩ/W²`."""
+    """A unit in the one way of writing it: `uohm/W^2` for `µΩ/W²`, `V/Hz^0.5` for `V/√Hz`."""
+    unit = _ROOT.sub(r"\1^0.5", unit)
     for written, one in _SPELLINGS:
         unit = unit.replace(written, one)
     return unit

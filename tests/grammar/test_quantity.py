@@ -161,6 +161,13 @@ def test_a_written_unit_wins_over_a_prefixed_one() -> None:
         ("300 K", 300.0, TEMPERATURE),
         ("10 PLC", 10.0, LINE_CYCLES),
         ("3000 rpm", 50.0, FREQUENCY),
+        # Roots, as densities of noise have them: √ is a power of one half.
+        ("4.5 nV/√Hz", 4.5e-9, VOLTAGE.over(FREQUENCY.power(0.5))),
+        ("4.5 nV/Hz^0.5", 4.5e-9, VOLTAGE.over(FREQUENCY.power(0.5))),
+        ("3 V*s^0.5", 3.0, VOLTAGE.over(FREQUENCY.power(0.5))),
+        ("2 √MHz", 2e3, FREQUENCY.power(0.5)),
+        ("8 W^1.5", 8.0, POWER.power(1.5)),
+        ("1 V·Hz^-0.5", 1.0, VOLTAGE.over(FREQUENCY.power(0.5))),
         # Ways of writing.
         ("2.7V", 2.7, VOLTAGE),
         ("  2.7   V ", 2.7, VOLTAGE),
@@ -200,6 +207,10 @@ def test_quantities_are_read(text: str, value: float, dimension: Dimension) -> N
         ("5 V//s", "“//s” is not a unit that is known here"),
         ("5 V V", "“V V” is not a unit that is known here"),
         ("5 V^10", "“0” is not a unit that is known here"),
+        ("5 V^0.6", "“.6” is not a unit that is known here"),
+        ("5 V^0.55", "“5” is not a unit that is known here"),
+        ("5 √", "“√” is not a unit that is known here"),
+        ("5 V/√Hz²", "“√Hz²” can be read in two ways: write ^0.5 for √"),
         ("1e400 V", "the number is too large"),
         ("-1e400 V", "the number is too large"),
         ("1e308 kV", "the number is too large"),
@@ -259,6 +270,9 @@ def test_the_thread_s_decimal_context_changes_nothing() -> None:
 dimensions = st.builds(
     Dimension, *[st.integers(-4, 4).map(float) for _ in range(7)], point=st.just(False)
 )
+with_halves = st.builds(
+    Dimension, *[st.integers(-8, 8).map(lambda n: n / 2) for _ in range(7)], point=st.just(False)
+)
 
 
 @STEADY
@@ -284,14 +298,90 @@ def test_a_product_with_a_point_is_of_differences() -> None:
 
 
 @STEADY
-@given(dimensions.filter(lambda d: any(e > 0 for e in d.exponents)))
+@given((dimensions | with_halves).filter(lambda d: "1/" not in d.unit and not d.is_plain))
 def test_the_unit_of_a_dimension_is_read_as_that_dimension(dimension: Dimension) -> None:
     assert read_unit(dimension.unit).dimension == dimension
     assert read_unit(dimension.unit).scale == 1
 
 
+PER_ROOT_HERTZ = PLAIN.over(FREQUENCY.power(0.5))
+
+
+@pytest.mark.parametrize(
+    ("dimension", "unit"),
+    [
+        # What calculations and products of readings come to, as data sheets write it.
+        (VOLTAGE.times(PER_ROOT_HERTZ), "V/Hz^0.5"),
+        (CURRENT.times(PER_ROOT_HERTZ), "A/Hz^0.5"),
+        (POWER.times(PER_ROOT_HERTZ), "W/Hz^0.5"),
+        (TEMPERATURE.times(PER_ROOT_HERTZ), "K/Hz^0.5"),
+        (ILLUMINANCE.times(PER_ROOT_HERTZ), "lx/Hz^0.5"),
+        (VOLTAGE.power(2).over(FREQUENCY), "V^2/Hz"),
+        (VOLTAGE.over(TIME.power(0.5)), "V/s^0.5"),
+        (TIME.power(0.5), "s^0.5"),
+        (VOLTAGE.power(0.5), "V^0.5"),
+        (VOLTAGE.power(2), "V^2"),
+        (CURRENT.power(2), "A^2"),
+        (CURRENT.power(2).times(TIME), "A^2*s"),
+        (VOLTAGE.power(3), "V^3"),
+        (POWER.over(TEMPERATURE), "W/K"),
+        (POWER.over(TIME), "W/s"),
+        (CURRENT.over(POWER), "A/W"),
+        (CURRENT.over(TEMPERATURE), "A/K"),
+        (CURRENT.over(ILLUMINANCE), "A/lx"),
+        (CURRENT.over(IRRADIANCE), "A*m^2/W"),
+        (CURRENT.over(VOLTAGE.power(2)), "A/V^2"),
+        (CURRENT.over(LENGTH.power(2)), "A/m^2"),
+        (VOLTAGE.over(LENGTH), "V/m"),
+        (VOLTAGE.over(PRESSURE), "V/Pa"),
+        (VOLTAGE.over(LINE_CYCLES), "V/PLC"),
+        (RESISTANCE.times(LENGTH), "ohm*m"),
+        (RESISTANCE.over(TEMPERATURE), "ohm/K"),
+        (CAPACITANCE.over(VOLTAGE), "F/V"),
+        (CAPACITANCE.over(LENGTH), "F/m"),
+        (INDUCTANCE.over(LENGTH), "H/m"),
+        (ENERGY.over(MASS), "J/kg"),
+        (ENERGY.over(MASS).over(TEMPERATURE), "J/kg/K"),
+        (IRRADIANCE.over(TEMPERATURE), "W/m^2/K"),
+        (PRESSURE.over(TIME), "Pa/s"),
+        (FREQUENCY.over(VOLTAGE), "Hz/V"),
+        # What base units say best.
+        (LENGTH.over(TIME), "m/s"),
+        (LENGTH.over(TIME.power(2)), "m/s^2"),
+        (LENGTH.power(3).over(TIME), "m^3/s"),
+        (MASS.over(LENGTH.power(3)), "kg/m^3"),
+        (MASS.times(LENGTH.power(2)), "m^2*kg"),
+        (PLAIN.over(TEMPERATURE), "1/K"),
+        (Dimension(3, -4, 1.5, 2, -4, 1, 2), "A^2*m^3*s^1.5*cd*PLC^2/kg^4/K^4"),
+    ],
+)
+def test_a_derived_dimension_is_written_as_the_trade_writes_it(
+    dimension: Dimension, unit: str
+) -> None:
+    assert dimension.unit == unit
+    if not unit.startswith("1/"):
+        assert read(f"1 {unit}") == quantity.Quantity(1.0, dimension)
+
+
+def test_a_density_of_noise_is_shown_in_the_unit_asked_for() -> None:
+    density = CURRENT.times(PER_ROOT_HERTZ)
+    assert write(4.48056e-13, density) == "4.48056e-13 A/Hz^0.5"
+    assert write(4.48056e-13, density, unit="fA/Hz^0.5") == "448.056 fA/Hz^0.5"
+    assert write(4.48056e-13, density, unit="fA/√Hz") == "448.056 fA/√Hz"
+
+
+@pytest.mark.parametrize(
+    ("written", "unit"), [("fA/√Hz", "fA/Hz^0.5"), ("√Hz·V", "Hz^0.5*V"), ("µΩ/√s", "uohm/s^0.5")]
+)
+def test_a_root_has_one_way_of_writing(written: str, unit: str) -> None:
+    assert quantity.spelt(written) == unit
+    assert quantity.respelt(f"2 {written}") == f"2 {unit}"
+    assert read_unit(written) == read_unit(unit)
+
+
 WRITTEN = [VOLTAGE, CURRENT, RESISTANCE, CAPACITANCE, CHARGE, ENERGY, POWER, PLAIN, MASS, FREQUENCY,
-           IRRADIANCE, LINE_CYCLES, VOLTAGE.over(TIME), TEMPERATURE, LENGTH]  # fmt: skip
+           IRRADIANCE, LINE_CYCLES, VOLTAGE.over(TIME), TEMPERATURE, LENGTH,
+           VOLTAGE.over(FREQUENCY.power(0.5))]  # fmt: skip
 
 
 @STEADY

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grammar.parse import parse_expression
-from grammar.quantity import PREFIXES, SIMPLE_UNITS, UNITS, read, read_unit
+from grammar.quantity import PLAIN, PREFIXES, SIMPLE_UNITS, UNITS, read, read_unit
 from grammar.tree import Number
 
 # What pint calls them. Not judged: PLC, which has no length by itself, and rpm, whose turn pint
@@ -66,21 +66,40 @@ def test_a_unit(symbol: str) -> None:
 
 atoms = st.tuples(
     st.sampled_from(sorted(set(SIMPLE_UNITS) - NOT_JUDGED)),
-    st.sampled_from(["", "", "", "^1", "^2", "^3", "^-1", "^-2", "²", "³", "^0"]),
+    st.sampled_from(
+        ["", "", "", "^1", "^2", "^3", "^-1", "^-2", "²", "³", "^0", "^0.5", "^1.5", "^-0.5", "√"]
+    ),
     st.sampled_from("*·/"),
 )
 
 
 @settings(derandomize=True, deadline=None, max_examples=400)
 @given(st.lists(atoms, min_size=2, max_size=4))
-def test_products_quotients_and_powers(parts: list[tuple[str, str, str]]) -> None:
+def test_products_quotients_powers_and_roots(parts: list[tuple[str, str, str]]) -> None:
     """With those of °C as differences."""
     text, theirs = "", registry().Quantity(1.0)
     for symbol, power, join in parts:
-        text += (join if text else "") + symbol + power
-        exponent = int(power.replace("²", "^2").replace("³", "^3").removeprefix("^") or 1)
-        factor = judged(symbol) ** exponent
-        theirs = theirs / factor if join == "/" and text != symbol + power else theirs * factor
+        written = f"√{symbol}" if power == "√" else symbol + power
+        text += (join if text else "") + written
+        spelt = power.replace("²", "^2").replace("³", "^3").replace("√", "^0.5")
+        factor = judged(symbol) ** float(spelt.removeprefix("^") or 1)
+        theirs = theirs / factor if join == "/" and text != written else theirs * factor
     assert_same(text, theirs)
     assert parse_expression(f"2 {text}") == Number(read(f"2 {text}"), text)
     assert read(f"2 {text}").dimension == read_unit(text).dimension
+
+
+powers = st.integers(-4, 4).map(lambda halves: halves / 2)
+
+
+@settings(derandomize=True, deadline=None, max_examples=200)
+@given(st.dictionaries(st.sampled_from(["V", "A", "W", "K", "s", "m", "Hz", "lx"]), powers))
+def test_the_unit_that_a_product_is_written_in(factors: dict[str, float]) -> None:
+    """What we name for it is, by pint, what the product is."""
+    dimension, theirs = PLAIN, registry().Quantity(1.0)
+    for symbol, power in factors.items():
+        dimension = dimension.times(UNITS[symbol].dimension.power(power))
+        theirs = theirs * judged(symbol) ** power
+    named = registry().Quantity(1.0, (dimension.unit or "1").replace("^", "**")).to_base_units()
+    assert named.dimensionality == theirs.dimensionality
+    assert math.isclose(named.magnitude, 1.0, rel_tol=1e-12)

@@ -27,6 +27,7 @@ NAMES = (
 UNITS = (
     *("", "", "V", "mV", "A", "uA", "µA", "μA", "ohm", "mΩ", "k\u2126", "F", "s", "ms", "min", "h"),
     *("°C", "degC", "%", "ppm", "PLC", "W/m²", "W/m^2", "V*s", "V·s", "kg*m/s^2", "s^-1", "m³/h"),
+    *("nV/√Hz", "fA/Hz^0.5", "V^1.5"),
 )
 CODED = ("4k7 ohm", "4K7ohm", "R47 Ω", "2n2 F", "4µ7F", "10R ohm", "p33 F", "1M ohm")
 CAPABILITIES = (
