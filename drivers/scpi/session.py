@@ -66,6 +66,17 @@ class Closed(SessionError):
         )
 
 
+class Absent(SessionError):
+    """Nobody took the connection that was asked for."""
+
+    def __init__(self, place: str, reason: str) -> None:
+        super().__init__(
+            f"nobody answers at {place} ({reason})",
+            "See that the instrument is on and connected, that this is its address and port, and "
+            "that no other program holds it.",
+        )
+
+
 class Babble(SessionError):
     """The peer sends what nobody asked for."""
 

@@ -16,6 +16,7 @@ from drivers.scpi.session import (
     DEADLINE_CLOCK,
     LONGEST_LINE,
     MOST_LATE_LINES,
+    Absent,
     Babble,
     Closed,
     Deaf,
@@ -46,7 +47,7 @@ class SocketSession:
             )
         except OSError as error:
             reason = error.strerror or str(error) or "no answer"
-            raise Closed(f"connecting to {host}, port {port}: {reason}") from None
+            raise Absent(f"{host}, port {port}", reason) from None
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         connection.setblocking(False)
         return connection

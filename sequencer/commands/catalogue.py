@@ -45,6 +45,11 @@ _SEED = ("--seed", "N", "the seed of noise and of instrument errors (default 0)"
 _IDEAL = ("--ideal", "", "instruments without noise, errors and resolution")
 _OVER = ("--over", "RUN", "another run, whose curves are drawn too (may be repeated)")
 _FAULTS = "; ".join(f"{form(name)}, {kind.what}" for name, kind in KINDS.items())
+# As `drivers.simulated.served.misbehaviour` has them, which takes its time to load.
+_WAYS = (
+    "silence, delay, late, garbage, half, babble, close, deaf, power-cycle, stuck-output or "
+    "false-read-back"
+)
 
 COMMANDS = (
     Command(
@@ -234,7 +239,7 @@ COMMANDS = (
         ("--serial", "", "on pseudo-terminals in place of sockets (not on Windows)"),
         _SEED,
         _IDEAL,
-        ("--misbehave", "WAY[@N]", "misbehave, after N messages: silence, late, garbage, close, …"),
+        ("--misbehave", "WAY[@N]", f"misbehave, after N messages: {_WAYS}"),
     ),
 )
 
@@ -291,6 +296,15 @@ _DEFAULTS: dict[str, object] = {
 }
 
 
+class _Formatter(argparse.HelpFormatter):
+    """Breaks no line within a name, such as that of a fault, which is to be copied."""
+
+    def _split_lines(self, text: str, width: int) -> list[str]:
+        from textwrap import wrap
+
+        return wrap(" ".join(text.split()), width, break_on_hyphens=False)
+
+
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         raise Mistake(
@@ -303,6 +317,7 @@ def parser_of(command: Command) -> argparse.ArgumentParser:
     parser = _Parser(
         prog=f"fusewire {command.name}",
         description=command.about,
+        formatter_class=_Formatter,
         allow_abbrev=False,
     )
     for name, value, text, *more in command.arguments:

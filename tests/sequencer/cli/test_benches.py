@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import load_bench, open_simulated
-from drivers.simulated.served.misbehaviour import Misbehaviour
+from drivers.simulated.served.misbehaviour import WAYS, Misbehaviour
 from drivers.simulated.served.serve import Server
 from tests.sequencer.cli.conftest import Call
-from tests.sequencer.cli.recipes_of_tests import write_bench
+from tests.sequencer.cli.recipes_of_tests import write_bench, write_recipe
 from tests.sequencer.cli.served import Watched
 
 SPECIFIED = """\
@@ -64,8 +64,16 @@ def test_a_dead_resource_gives_4_and_says_what_to_do(call: Call, folder: Path) -
     said = call("bench", "shunt.bench.toml")
     assert (said.code, said.err) == (4, "")
     assert said.out.startswith(f"{SPECIFIED}  resource       {resource}\n  trouble        smu ")
-    assert "Connection" in said.out
-    assert "what to do     Check the cable, the instrument's power" in said.out
+    words = " ".join(said.out.split())
+    assert f"nobody answers at 127.0.0.1, port {port} (Connection refused)" in words
+    assert words.endswith(
+        "what to do See that the instrument is on and connected, that this is its address and "
+        "port, and that no other program holds it."
+    )
+    for command in (("measure", "smu"), ("run", str(write_recipe(folder)), "--yes")):
+        said = call(*command, "--bench", "shunt.bench.toml")
+        assert said.code == 4
+        assert f"nobody answers at 127.0.0.1, port {port} (Connection refused)\n" in said.err
     data = json.loads(call("bench", "shunt.bench.toml", "--json").out)
     assert [channel["state"] for channel in data["channels"]] == ["dead"]
     assert data["channels"][0]["fault"] == "link"
@@ -108,6 +116,11 @@ def test_a_wrong_bench_file_is_drawn(call: Call, folder: Path) -> None:
         "\n1 error: it can't be run like this.\n`fusewire explain bench-key` tells more.\n"
     )
     assert call("serve", "shunt.bench.toml") == said
+
+
+def test_the_help_names_every_way_to_misbehave(call: Call) -> None:
+    words = " ".join(call("serve", "--help").out.split())
+    assert f"after N messages: {', '.join(WAYS[:-1])} or {WAYS[-1]}" in words
 
 
 def test_an_unknown_way_to_misbehave_is_refused(call: Call, folder: Path) -> None:
