@@ -5,6 +5,9 @@
   const DASHES = [[], [10, 4], [4, 3], [10, 4, 3, 4], [2, 2], [16, 5]];
   const COLOURS = ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00"];
   const IN_THE_DARK = ["#56B4E9", "#E69F00", "#4FC59F", "#E6A5CB", "#9AD3F3", "#F0C674"];
+  const RAISED = {
+    "-": "⁻", 0: "⁰", 1: "¹", 2: "²", 3: "³", 4: "⁴", 5: "⁵", 6: "⁶", 7: "⁷", 8: "⁸", 9: "⁹",
+  };
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const style = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
   const groups = {};
@@ -51,6 +54,7 @@
     ctx.strokeStyle = ctx.fillStyle = style("--soft");
     ctx.font = `${12 * ratio}px system-ui, sans-serif`;
     ctx.textAlign = "right";
+    ctx.textBaseline = "bottom";
     ctx.setLineDash([18 * ratio, 4 * ratio, 3 * ratio, 4 * ratio]);
     for (const level of plot.levels) {
       const y = u.valToPos(level.value, "y", true);
@@ -59,9 +63,49 @@
       ctx.moveTo(u.bbox.left, y);
       ctx.lineTo(u.bbox.left + u.bbox.width, y);
       ctx.stroke();
-      ctx.fillText(level.name, u.bbox.left + u.bbox.width - 4 * ratio, y - 4 * ratio);
+      // Beside its line, within the frame; its letters have an edge that no curve goes through.
+      const right = u.bbox.left + u.bbox.width - 4 * ratio;
+      const foot = y - u.bbox.top < 16 * ratio ? y + 17 * ratio : y - 3 * ratio;
+      ctx.save();
+      ctx.setLineDash([]);
+      ctx.lineWidth = 4 * ratio;
+      ctx.lineJoin = "round";
+      ctx.strokeStyle = style("--paper");
+      ctx.strokeText(level.name, right, foot);
+      ctx.restore();
+      ctx.fillText(level.name, right, foot);
     }
     ctx.restore();
+  }
+
+  // What stands along an axis. uPlot's own figures end at the third place behind the point.
+  function marks(u, splits, place, space, step) {
+    const there = splits.filter((value) => value !== null);
+    if (u.scales[u.axes[place].scale].distr === 3) {
+      const short = there.every((value) => value >= 0.001 && value < 10000);
+      const told = (value) => short ? plain(`${Number(value.toPrecision(6))}`) : power(value);
+      return splits.map((value) => value === null ? null : told(value));
+    }
+    let places = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+    // A step of 0.25 has one place more than its size tells.
+    if (Math.abs(step * 10 ** places - Math.round(step * 10 ** places)) > 1e-6) places += 1;
+    return splits.map((value) => value === null ? null : plain(value.toFixed(places)));
+  }
+
+  function plain(text) {
+    return Number(text) === 0 ? "0" : text.replace("-", "\u2212");
+  }
+
+  function longest(texts) {
+    return Math.max(0, ...texts.map((text) => text === null ? 0 : text.length));
+  }
+
+  // 0.002 as "2·10⁻³".
+  function power(value) {
+    const size = Math.floor(Math.log10(value) + 1e-9);
+    const first = Number((value / 10 ** size).toPrecision(3));
+    const raised = `${size}`.replace(/./g, (sign) => RAISED[sign]);
+    return `${first === 1 ? "" : `${first}·`}10${raised}`;
   }
 
   // The whole of what is shown: of every curve, and of the lines across.
@@ -87,10 +131,12 @@
     const ends = {
       x: whole(plot, "x", plot.x.logarithmic), y: whole(plot, "y", plot.y.logarithmic),
     };
-    const axis = (what, size) => ({
+    // Figures of many digits need room: beside the axis upwards, between them along the one across.
+    const wide = (u, values) => Math.max(62, 7 * longest(values ?? []) + 16);
+    const axis = (what, size, space) => ({
       label: what.label, stroke: style("--ink"), grid: { stroke: style("--grid") },
-      ticks: { stroke: style("--grid") }, size, font: "12px system-ui, sans-serif",
-      labelFont: "13px system-ui, sans-serif", labelSize: 22,
+      ticks: { stroke: style("--grid") }, size, values: marks, space,
+      font: "12px system-ui, sans-serif", labelFont: "13px system-ui, sans-serif", labelSize: 22,
     });
     const scale = (what, key) => ({
       time: false, distr: what.logarithmic ? 3 : 1, auto: false, range: (u, low, high) =>
@@ -100,7 +146,7 @@
       mode: 2, width: place.clientWidth, height: 340, legend: { show: false },
       cursor: { drag: { x: true, y: true, uni: 30, setScale: true }, points: { show: false } },
       scales: { x: scale(plot.x, "x"), y: scale(plot.y, "y") },
-      axes: [axis(plot.x, 46), axis(plot.y, 62)],
+      axes: [axis(plot.x, 46, 60), axis(plot.y, wide, 30)],
       series: [{}, ...plot.curves.map((curve, k) => ({
         facets: [{ scale: "x", auto: true }, { scale: "y", auto: true }], paths: line,
         colour: colours[k % colours.length], dashes: DASHES[k % DASHES.length],

@@ -51,12 +51,14 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 class Watched:
     """A page that is open, with all that went wrong on it and all that it asked for."""
 
-    def __init__(self, browser: object, path: Path, width: int) -> None:
+    def __init__(self, browser: object, path: Path, width: int, before: str = "") -> None:
         self.complaints: list[str] = []
         self.shown = browser.new_page(viewport={"width": width, "height": 900})  # type: ignore[attr-defined]
         self.shown.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.shown.on("console", lambda message: self.complaints.append(message.text))
         self.shown.on("request", lambda asked: self._asked(asked.url))
+        if before:
+            self.shown.add_init_script(before)
         self.shown.goto(path.as_uri())
 
     def _asked(self, address: str) -> None:
@@ -177,3 +179,93 @@ def test_a_reader_hears_headings_tables_and_what_is_on_the_plots(
         'button "smu: voltage over time: closer"',
     ):
         assert words in heard, words
+
+
+@pytest.fixture(scope="module")
+def of_a_diode(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("report") / "diode.html"
+    path.write_text(page(run_of("sweep-diode")), encoding="utf-8")
+    return path
+
+
+ALONG = (
+    "[...document.querySelectorAll('figure.zooms')]"
+    ".map(f => f.chart.axes.map(a => a._values.filter(v => v !== null && v !== '')))"
+)
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_small_currents_on_a_logarithmic_axis_are_told_apart(
+    browser: object, of_a_diode: Path, width: int
+) -> None:
+    opened = Watched(browser, of_a_diode, width)
+    # From 1.3 uA to 220 mA.
+    assert opened.shown.evaluate(ALONG)[0][1] == ["10⁻⁶", "10⁻⁵", "10⁻⁴", "10⁻³", "10⁻²", "10⁻¹"]
+    assert opened.complaints == []
+
+
+def test_figures_along_an_axis_stay_apart_however_close_one_looks(
+    browser: object, of_a_diode: Path
+) -> None:
+    opened = Watched(browser, of_a_diode, 1000)
+    opened.shown.evaluate(
+        """[...document.querySelectorAll('figure.zooms')].slice(1).forEach(f => {
+          f.chart.setScale('x', { min: 3, max: 3.00002 });
+          f.chart.setScale('y', { min: -1.00001, max: -1 });
+        })"""
+    )
+    for across, up in opened.shown.evaluate(ALONG)[1:]:
+        for figures in (across, up):
+            assert len(set(figures)) == len(figures) > 2
+        assert all(3 <= float(text) <= 3.00002 for text in across)
+        assert all(-1.00001 <= float(text.replace("−", "-")) <= -1 for text in up)
+    assert opened.complaints == []
+
+
+WRITTEN = """
+  window.written = [];
+  const own = CanvasRenderingContext2D.prototype.fillText;
+  CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+    const box = this.measureText(text);
+    written.push([text, y - box.actualBoundingBoxAscent, y + box.actualBoundingBoxDescent]);
+    own.apply(this, arguments);
+  };
+"""
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_a_line_stands_beside_its_name_and_not_in_it(
+    browser: object, of_a_diode: Path, width: int
+) -> None:
+    opened = Watched(browser, of_a_diode, width, WRITTEN)
+    places = opened.shown.evaluate(
+        """[...document.querySelectorAll('figure.zooms')].flatMap(f => {
+          const u = f.chart, plot = JSON.parse(f.querySelector('script').textContent);
+          return plot.levels.map(l => [l.name, u.valToPos(l.value, 'y', true), u.bbox.top]);
+        })"""
+    )
+    names = {"blocking voltage 1.2 V", "blocking current 300 mA", "blocking current -1 mA"}
+    assert {name for name, _, _ in places} == names
+    written = opened.shown.evaluate("written")
+    for name, line, frame in places:
+        spans = [(top, foot) for text, top, foot in written if text == name]
+        assert spans
+        for top, foot in spans:
+            assert foot < line - 1 or top > line + 1, (name, line, top, foot)
+            assert top >= frame
+
+
+def test_on_a_phone_an_operating_area_is_readable_and_scrolls_in_its_own_box(
+    browser: object, of_a_diode: Path
+) -> None:
+    opened = Watched(browser, of_a_diode, 390)
+    wide, drawn, box = opened.shown.evaluate(
+        """(() => {
+          const img = document.querySelector('#area-smu img'), box = img.parentElement;
+          return [img.clientWidth, img.naturalWidth, box.clientWidth];
+        })()"""
+    )
+    # Its letters are of 9 pt, 12 of the pixels of a style sheet.
+    assert 12 * wide / drawn >= 11
+    assert box < wide
+    assert opened.shown.evaluate("document.documentElement.scrollWidth") == 390
