@@ -2,7 +2,8 @@
 
     python -m tests.readme
 
-writes the check's table into README.md and the pictures into recipes/pictures. A test does the same
+writes the check's table and what is said by hand into README.md, and the pictures into
+recipes/pictures. A test does the same
 in a folder of its own and compares: what is shown is what comes out.
 """
 
@@ -15,6 +16,7 @@ import subprocess
 import sys
 from contextlib import redirect_stdout
 from pathlib import Path
+from unittest.mock import patch
 
 from sequencer.cli import main
 
@@ -23,7 +25,9 @@ PICTURES = ROOT / "recipes" / "pictures"
 RECIPE = "characterise-supercapacitor"
 # The page as it comes out of the browser; how letters are drawn differs from machine to machine.
 PAGE = "report.png"
-_BLOCK = re.compile(r"(<!-- made by: python -m tests.readme -->\n```text\n).*?(```\n)", re.DOTALL)
+BY_HAND = "sweep-diode"
+_BLOCK = re.compile(r"(<!-- made by: python -m tests.readme -->\n```text\n)(.*?)(```\n)", re.DOTALL)
+_GREETED = "Ctrl-C switches off and asks.\n"
 
 
 def call(*arguments: str) -> str:
@@ -38,6 +42,42 @@ def call(*arguments: str) -> str:
 def checked() -> str:
     """The check's table, as `fusewire check` prints it."""
     return call("check", RECIPE, "--bench", RECIPE)
+
+
+def by_hand(typed: list[str], folder: Path) -> str:
+    """What `fusewire manual` shows where these lines are typed, each behind its prompt.
+
+    On a pipe there are no prompts: what a line adds to what those before it brought is its answer.
+    """
+    shown, before = "", ""
+    for count, line in enumerate(typed, 1):
+        said = _said_by_hand(typed[:count], folder / f"{count}.recipe")
+        assert said.startswith(before)
+        shown += f"> {line}\n{said.removeprefix(before)}"
+        before = said
+    return shown
+
+
+def _said_by_hand(typed: list[str], log: Path) -> str:
+    """What those lines brought, without the greeting and the ending."""
+    lines = log.with_suffix(".txt")
+    lines.write_text("".join(f"{line}\n" for line in typed), "utf-8")
+    with lines.open(encoding="utf-8") as stream, patch.object(sys, "stdin", stream):
+        said = call(
+            *("manual", "--bench", BY_HAND, "--from", BY_HAND, "--dry-run", "--log", str(log)),
+            *("--record", str(log.with_name("records.sqlite"))),
+        )
+    return said.partition(_GREETED)[2].partition("\nFinished.\n")[0]
+
+
+def typed_by_hand(text: str) -> list[str]:
+    """The lines that the README shows as typed."""
+    return re.findall(r"^> (.*)$", made_in(text)[1], re.MULTILINE)
+
+
+def made_in(text: str) -> list[str]:
+    """What the README has of what is made: the check's table, then what is said by hand."""
+    return [made for _, made, _ in _BLOCK.findall(text)]
 
 
 def draw(folder: Path) -> None:
@@ -69,10 +109,11 @@ def photograph(folder: Path) -> None:
     )
 
 
-def with_table(text: str, table: str) -> str:
-    """The README with a table in its place."""
-    found, count = _BLOCK.subn(lambda match: f"{match[1]}{table}{match[2]}", text)
-    assert count == 1
+def with_made(text: str, *made: str) -> str:
+    """The README with what was made in its places, one after another."""
+    left = list(made)
+    found = _BLOCK.sub(lambda match: f"{match[1]}{left.pop(0)}{match[3]}", text)
+    assert not left
     return found
 
 
@@ -81,10 +122,13 @@ def write() -> None:
     from tempfile import TemporaryDirectory
 
     readme = ROOT / "README.md"
-    readme.write_text(with_table(readme.read_text("utf-8"), checked()), "utf-8")
+    text = readme.read_text("utf-8")
     PICTURES.mkdir(exist_ok=True)
     with TemporaryDirectory() as made:
         folder = Path(made)
+        (folder / "by-hand").mkdir()
+        said = by_hand(typed_by_hand(text), folder / "by-hand")
+        readme.write_text(with_made(text, checked(), said), "utf-8")
         draw(folder)
         photograph(folder)
         for name in ("discharge.svg", "area.svg", PAGE):

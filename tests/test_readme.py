@@ -8,14 +8,32 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from tests.readme import PAGE, PICTURES, ROOT, checked, draw, with_table
+from tests.readme import (
+    PAGE,
+    PICTURES,
+    ROOT,
+    by_hand,
+    checked,
+    draw,
+    made_in,
+    typed_by_hand,
+)
 
 README = (ROOT / "README.md").read_text("utf-8")
 
 
 def test_the_table_is_that_of_the_check(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("COLUMNS", raising=False)
-    assert with_table(README, checked()) == README
+    assert made_in(README)[0] == checked()
+
+
+def test_what_is_said_by_hand_is_what_the_lines_bring(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    typed = typed_by_hand(README)
+    assert len(typed) == 3
+    assert made_in(README)[1] == by_hand(typed, tmp_path)
 
 
 def test_the_pictures_are_those_of_the_run(tmp_path: Path) -> None:
