@@ -13,13 +13,13 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grammar import tree
-from grammar.diagnostic import Problems
 from grammar.parse import parse
 from grammar.quantity import CURRENT, VOLTAGE, read, write
 from sequencer.analysis.arithmetic import Arithmetic
 from sequencer.analysis.verdicts import Missing
-from sequencer.checker import Checked, check
+from sequencer.checker import Checked
 from sequencer.report.counts import Count, Headroom
+from sequencer.report.forecast import checked_as_set
 
 if TYPE_CHECKING:
     from sequencer.record import Run
@@ -235,10 +235,9 @@ def _said(channel: str, text: str) -> str:
 
 
 def _checked_again(recipe: str, name: str, settings: dict[str, str]) -> Checked:
-    """The recipe of the record, with the settings in force: for its parts and their ratings."""
+    """The recipe of the record, with the settings in force: for its parts, ratings, its length."""
     found, problems = parse(recipe, name)
-    kept = Problems(problems.source, problems.fault, [*problems.found])
-    return check(found, kept, {name: read(text) for name, text in settings.items()})
+    return checked_as_set(found, problems, {name: read(text) for name, text in settings.items()})
 
 
 def _at_most(checked: Checked) -> float | None:

@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from sequencer.record import RunWriter, Store
+from sequencer.record import RunInfo, RunWriter, Store
 from sequencer.record.rows import CHANNEL_COLUMNS
-from sequencer.report.following import Following
+from sequencer.report.following import Elapsed, Following
 from sequencer.report.live import LiveView, render
 from sequencer.report.terminal import Terminal
 from tests.sequencer.report.rows_on_record import row
@@ -233,3 +233,36 @@ def test_a_run_goes_on_when_its_view_is_gone(
         view.close()
         stream.seek(0)
         assert stream.read() == "Stopping: outputs go off.\nHalf of it is in.\n"
+
+
+RECIPE = """\
+recipe "Watch a shunt"
+
+channel smu: source, measure, measure open
+
+part shunt is resistor on smu:
+    voltage within 5 V
+    current within 100 mA
+
+setting duration = 1 h in 1 min to 30 d "how long"
+
+steps:
+    source smu voltage 1 V, limit 50 mA
+    output smu on
+    wait duration
+    measure smu into looks
+    say "{duration}"
+"""
+
+
+@pytest.mark.parametrize(("duration", "least_s"), [("1 min", 60.0), ("30 d", 30 * 86400.0)])
+def test_how_long_it_can_take_is_told_of_the_settings_in_force(
+    store: Store, duration: str, least_s: float
+) -> None:
+    settings = {"duration": duration}
+    writer = store.begin(RunInfo("Watch a shunt", RECIPE, "x.recipe", "run", settings=settings))
+    seen = Following(store.run(writer.id)).look()
+    assert seen.at_most_s is not None
+    # Beside the wait there are a reading and what goes before power.
+    assert least_s <= seen.at_most_s <= least_s + 5.0
+    assert Elapsed(store.run(writer.id)).at_most_s == seen.at_most_s
