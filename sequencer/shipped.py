@@ -63,8 +63,11 @@ def _find(given: str, ending: str, what: str) -> Path:
     if path.name == given and shipped.is_file():
         return shipped
     if path.exists():
-        what_it_is = "a folder" if path.is_dir() else "no plain file"
-        raise NotFound(f"{given} is {what_it_is}; name a {what} that ends in {ending}")
+        if path.is_dir():
+            raise NotFound(
+                f"{given} is a folder, and a {what} is wanted here; name a file in it, or another"
+            )
+        raise NotFound(f"{given} is no plain file; name a {what} that ends in {ending}")
     from grammar.wording import near
 
     stems = sorted(p.name.removesuffix(ending) for p in folder().glob("*" + ending))

@@ -51,9 +51,26 @@ def _show(terminal: Terminal, page: Page) -> None:
     for kind, text in page.pieces():
         terminal.say()
         if kind:
-            terminal.say("\n".join(f"    {line}".rstrip() for line in text.split("\n")))
+            lines = [folded for line in text.split("\n") for folded in _folded(terminal, line)]
+            terminal.say("\n".join(f"    {line}".rstrip() for line in lines))
         else:
             terminal.say(terminal.paragraph(text))
+
+
+def _folded(terminal: Terminal, line: str) -> list[str]:
+    """A line of an example, folded behind commas, as a recipe may be, where it is too wide."""
+    room = terminal.width - 4
+    lead = line[: len(line) - len(line.lstrip())]
+    pieces, found = line.split(", "), [""]
+    for k, piece in enumerate(pieces):
+        last = k == len(pieces) - 1
+        text = piece if last else f"{piece},"
+        before = found[-1]
+        if before.strip() and len(before) + 1 + len(text) > room:
+            found.append(f"{lead}        {text}")
+        else:
+            found[-1] = f"{before} {text}" if before else text
+    return found
 
 
 def _as_data(page: Page) -> dict[str, str]:

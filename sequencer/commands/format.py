@@ -105,6 +105,10 @@ def _read(name: str) -> str:
             f"{name} is no UTF-8 text: byte {error.start} can't be read",
             "save it as UTF-8 in your editor",
         ) from None
+    except IsADirectoryError:
+        raise Mistake(
+            f"{name} is a folder, and a recipe is wanted here", "name a file in it, or another"
+        ) from None
     except OSError as error:
         raise Mistake(
             f"{name} can't be read: {error.strerror}", "name a file that is there and readable"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 
+import pytest
+
 from sequencer.explanations import pages
 from tests.sequencer.cli.conftest import Call
 
@@ -51,6 +53,20 @@ def test_all_are_listed_group_by_group(call: Call) -> None:
     listed = [line.split()[0] for line in lines if line.startswith("  ") and line[2] != " "]
     assert listed == list(pages())
     assert max(map(len, lines)) <= 80
+
+
+@pytest.mark.parametrize("slug", pages())
+def test_no_line_of_a_page_is_wider_than_80_columns(call: Call, slug: str) -> None:
+    said = call("explain", slug)
+    assert [line for line in said.out.splitlines() if len(line) > 80] == []
+
+
+def test_an_example_is_folded_behind_a_comma_as_a_recipe_may_be(call: Call) -> None:
+    said = call("explain", "capture-without-before")
+    assert (
+        "        capture smu at 10 kHz for 20 ms, when smu.voltage > 0.5 V, before 1 ms,\n"
+        "                into wave:\n"
+    ) in said.out
 
 
 def test_a_name_that_is_nearly_one_is_suggested(call: Call) -> None:

@@ -83,7 +83,8 @@ def said(given: list[Example], folder: Path) -> list[Problem]:
     if "bench" in by_kind:
         path, example = folder / "example.bench.toml", by_kind["bench"]
         if "missing" not in example.words:
-            path.write_text(_bench(example.text), "utf-8")
+            recipe = by_kind["recipe"].text if "recipe" in by_kind else ""
+            path.write_text(_bench(example.text, recipe), "utf-8")
         bench, problems = load_bench(path)
         found += problems
     if "manual" in by_kind:
@@ -178,14 +179,17 @@ def whole(text: str) -> str:
     return "\n".join(filter(None, around)) + "\n"
 
 
-def _bench(text: str) -> str:
+def _bench(text: str, recipe: str = "") -> str:
+    """A bench around an example; the part that both of its texts name is there."""
+    wired = re.search(r'^part\s*=\s*"(\w+)"', text, re.M)
+    part = wired[1] if wired and f"part {wired[1]} is " in recipe else "load"
     around = [text]
     if not re.search(r"^line_frequency", text, re.M):
         around.insert(0, 'line_frequency = "50 Hz"')
     if not re.search(r"^\[channels", text, re.M) and "channels" not in text:
         around.append(BENCH_CHANNEL)
     if not re.search(r"^\[parts", text, re.M):
-        around.append(BENCH_PART)
+        around.append(BENCH_PART.replace("load", part))
     return "\n".join(around)
 
 
