@@ -12,6 +12,7 @@ from sequencer.commands.shared import Exit, Mistake, put_data, settings_of, talk
 from sequencer.report.problems import show_problems, show_worst
 
 if TYPE_CHECKING:
+    from drivers.bench import BenchFile
     from sequencer.api import Loaded
     from sequencer.checker import Checked
     from sequencer.report.terminal import Terminal
@@ -26,9 +27,8 @@ def new(arguments: Namespace) -> int:
         terminal.say(terminal.heading("Shipped recipes"))
         terminal.say(terminal.table([[name, _title(name)] for name in shipped.names()]))
         terminal.say()
-        terminal.say(
-            "`fusewire new NAME` copies one to start from, with its bench file where it has one."
-        )
+        words = "`fusewire new NAME` copies one to start from, with its bench file if it has one."
+        terminal.say(terminal.paragraph(words))
         return Exit.MET
     recipe = shipped.find_recipe(arguments.recipe)
     bench = recipe.with_name(recipe.name.removesuffix(shipped.RECIPE_ENDING) + shipped.BENCH_ENDING)
@@ -88,6 +88,8 @@ def check(arguments: Namespace) -> int:
                 terminal.say(f"\n{given}")
             show_check(terminal, checked, one_a_line=arguments.lines)
             if this_fits and not arguments.lines:
+                if arguments.set:
+                    show_forecast(terminal, loaded, checked, _bench_of(arguments))
                 terminal.say()
                 terminal.say(_verdict(arguments, checked))
         if arguments.picture is not None and this_fits:
@@ -123,6 +125,26 @@ def show_check(terminal: Terminal, checked: Checked, *, one_a_line: bool = False
         if len(checked.problems):
             terminal.say()
         show_worst(terminal, checked)
+
+
+def show_forecast(
+    terminal: Terminal, loaded: Loaded, checked: Checked, bench: BenchFile | None
+) -> None:
+    """How long the settings in force allow power, where the table's bound is that of others."""
+    from grammar.quantity import TIME, write
+    from sequencer.report.forecast import under_power_as_set
+
+    longest_s = under_power_as_set(loaded.recipe, loaded.problems, checked, bench)
+    if longest_s is not None:
+        words = f"With the settings in force: under power up to {write(longest_s, TIME, 3)}."
+        terminal.say()
+        terminal.say(terminal.paragraph(words))
+
+
+def _bench_of(arguments: Namespace) -> BenchFile | None:
+    from sequencer import api
+
+    return api.load_bench(arguments.bench) if arguments.bench is not None else None
 
 
 def _verdict(arguments: Namespace, checked: Checked) -> str:

@@ -26,7 +26,9 @@ def runs(arguments: Namespace) -> int:
         elif not rows:
             terminal.say(f"No run is on record yet in {store.path}.")
         else:
-            shown.show_runs(terminal, rows)
+            met = [row.id for row in rows if row.exit_code == Exit.MET]
+            unjudged = {name for name in met if shown.not_judged(store.run(name).results())}
+            shown.show_runs(terminal, rows, unjudged)
     return Exit.MET
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sequencer import shipped
-from sequencer.commands.recipes import load, show_check
+from sequencer.commands.recipes import load, show_check, show_forecast
 from sequencer.commands.shared import (
     Exit,
     Mistake,
@@ -80,8 +80,7 @@ def dry_run(arguments: Namespace) -> int:
     if not quiet or arguments.json:
         show_end(arguments, terminal, finished, file)
     else:
-        reason = f": {finished.ending.reason}" if finished.ending.reason else ""
-        terminal.say(f"{finished.ending.outcome.word}{reason} ({finished.id})")
+        _show_in_a_line(terminal, finished)
     return finished.exit_code
 
 
@@ -100,6 +99,8 @@ def run(arguments: Namespace) -> int:
     if checked.problems.has_errors:
         raise api.Refused([checked.problems])
     show_check(terminal, checked, one_a_line=arguments.lines)
+    if not arguments.lines:
+        show_forecast(terminal, loaded, checked, file)
     say_who_answers(terminal, file, list(checked.channels))
     store = store_path(arguments)
     with Store.open(store) as opened:
@@ -159,11 +160,12 @@ def _warn_if_not_rehearsed(
     for row in reversed(store.runs()):
         if row.mode != "dry run":
             continue
-        meta = store.run(row.id).meta
-        if meta.recipe_sha256 == digest and meta.settings == settings:
-            if row.exit_code != Exit.MET:
-                said = f"Its last dry run, {row.id}: {shown.outcome_of(meta).lower()}."
-                terminal.say(terminal.paint(said, "yellow"))
+        run = store.run(row.id)
+        if run.meta.recipe_sha256 == digest and run.meta.settings == settings:
+            results = run.results()
+            if row.exit_code != Exit.MET or shown.not_judged(results):
+                said = f"Its last dry run, {row.id}: {shown.headline(run.meta, results).lower()}."
+                terminal.say(terminal.paint(terminal.paragraph(said, "  ", ""), "yellow"))
             return
     said = "Warning: this very recipe, with these settings, has not been dry-run."
     terminal.say(terminal.paint(said, "yellow"))
@@ -273,6 +275,20 @@ def show_end(arguments: Namespace, terminal: Terminal, finished: Finished, file:
         terminal.say(
             "`fusewire show last` shows it, `fusewire export last --to csv` writes it out."
         )
+
+
+def _show_in_a_line(terminal: Terminal, finished: Finished) -> None:
+    """How it ended in one line: its reason to the end of the first sentence, and its id."""
+    from sequencer.record import open_record
+
+    with open_record(finished.store) as store:
+        run = store.run(finished.id)
+        said = shown.headline(run.meta, run.results())
+        reason = shown.reason_of(run).partition(". ")[0].rstrip(".")
+    said = said[:1].lower() + said[1:] + (f": {reason}" if reason else "")
+    if finished.ending.unknown:
+        said += f"; the state of the output is unknown: {', '.join(finished.ending.unknown)}"
+    terminal.say(f"{said} ({finished.id})")
 
 
 def _stands_for(file: BenchFile, channels: list[str]) -> str:

@@ -7,12 +7,12 @@ same. Texts are plain; the terminal does the folding.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drivers.sensed import SENSED, difference
 from grammar.quantity import TIME, VOLTAGE, Dimension, write
-from sequencer.analysis.verdicts import NOT_MET, NOT_WORKED_OUT
+from sequencer.analysis.verdicts import NOT_APPLICABLE, NOT_MET, NOT_WORKED_OUT
 from sequencer.checker.facts import RATED
 from sequencer.record.facts import facts_of
 from sequencer.record.rows import capture_stream
@@ -48,6 +48,39 @@ def outcome_of(meta: RunMeta) -> str:
             return _capital(word)
 
 
+def headline(meta: RunMeta, rows: Sequence[ResultRow]) -> str:
+    """How a run ended and, where all was met that could be judged, what could not be."""
+    said = outcome_of(meta)
+    expected = [row for row in rows if not row.name]
+    left = len(not_judged(rows))
+    if meta.exit_code != 0 or not left:
+        return said
+    if left < len(expected):
+        return f"{said}; every expectation that applies is met, {left} not applicable"
+    none = "its expectation does not apply"
+    if left > 1:
+        none = f"none of its {left} expectations applies"
+    return f"{said}; nothing was judged, since {none}"
+
+
+def not_judged(rows: Sequence[ResultRow]) -> list[ResultRow]:
+    """The expectations that do not apply, since what they rest on was not measured."""
+    return [row for row in rows if not row.name and row.verdict == NOT_APPLICABLE]
+
+
+def reason_of(run: Run) -> str:
+    """Why a run ended as it did, empty where there is nothing to add.
+
+    Where only the last switching off failed, no step has a reason to give: its event has it.
+    """
+    meta = run.meta
+    if meta.reason not in ("", meta.outcome):
+        return meta.reason
+    if meta.outcome != "failed":
+        return ""
+    return next((event.text for event in run.events() if event.kind == "off failed"), "")
+
+
 def show_ending(
     terminal: Terminal,
     run: Run,
@@ -59,14 +92,17 @@ def show_ending(
 
     `left` is in volts by channel; `unknown` names channels whose output may still be on.
     """
-    meta = run.meta
+    meta, results = run.meta, run.results()
     style = "green" if meta.exit_code == 0 else "yellow" if meta.exit_code in (1, 5) else "red"
-    reason = meta.reason if meta.reason not in ("", meta.outcome) else ""
-    terminal.say(terminal.paint(outcome_of(meta) + (":" if reason else "."), style))
+    if style == "green" and not_judged(results):
+        style = "yellow"
+    reason = reason_of(run)
+    said = headline(meta, results) + (":" if reason else ".")
+    terminal.say(terminal.paint(terminal.paragraph(said), style))
     if reason:
         terminal.say(terminal.paragraph(reason, "  ", "  "))
     show_unknown(terminal, unknown)
-    show_results(terminal, run.results(), ended_well=meta.outcome == "finished")
+    show_results(terminal, results, ended_well=meta.outcome == "finished")
     show_guards(terminal, run.guards())
     if not unknown:
         show_left(terminal, left or {})
@@ -117,7 +153,8 @@ def _result(terminal: Terminal, line: ResultRow) -> list[list[str]]:
 
 
 def _expectation(terminal: Terminal, row: ResultRow) -> list[str]:
-    style = "red" if row.verdict in (NOT_MET, NOT_WORKED_OUT) else "green"
+    bad = row.verdict in (NOT_MET, NOT_WORKED_OUT)
+    style = "red" if bad else "yellow" if row.verdict == NOT_APPLICABLE else "green"
     return [terminal.paint(row.verdict, style), _joined(row.text, row.reason)]
 
 
@@ -281,14 +318,20 @@ def _shortened(who: str, text: str) -> str:
     return text if text.startswith(who.removesuffix(": ")) and who else who + text
 
 
-def show_runs(terminal: Terminal, rows: Sequence[RunRow]) -> None:
-    """A list of runs, one a line, the newest last; a title is cut where a window ends."""
+def show_runs(terminal: Terminal, rows: Sequence[RunRow], unjudged: Collection[str] = ()) -> None:
+    """A list of runs, one a line, the newest last; a title is cut where a window ends.
+
+    `unjudged` are the ids of those of which an expectation could not be judged.
+    """
     table = [["run", "at", "", "outcome", ""]]
     for row in rows:
         word = (row.outcome or "still running").removesuffix(" by the person")
         kind = "dry" if row.mode == "dry run" else "run"
-        not_met = ", not met" if row.exit_code == 1 else ""
-        table.append([row.id, row.started.partition("T")[2][:5], kind, word + not_met, ""])
+        if row.exit_code == 1:
+            word += ", not met"
+        elif row.id in unjudged:
+            word += ", not applicable"
+        table.append([row.id, row.started.partition("T")[2][:5], kind, word, ""])
     titles = ["title", *(row.title or row.recipe_name for row in rows)]
     lines = terminal.table(table, indent=0).split("\n")
     start = max(map(len, lines)) + 2

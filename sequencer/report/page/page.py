@@ -28,21 +28,23 @@ from sequencer.report.record import (
     bounds_of,
     clock,
     happenings,
+    headline,
     kind_of,
     least_left,
     moment,
-    outcome_of,
+    not_judged,
+    reason_of,
     span,
 )
 
 if TYPE_CHECKING:
     from drivers.figures import Rectangle
-    from sequencer.record import GuardRow, Run
+    from sequencer.record import GuardRow, ResultRow, Run
     from sequencer.record.rows import RunMeta
 
 _MOST_EVENTS = 200
 _MOST_ROWS = 60  # of one result
-_MARKS = {"good": "✓", "bad": "✗", "unsure": "?"}
+_MARKS = {"good": "✓", "bad": "✗", "unsure": "?", "open": "–"}
 _WELL = "finished"
 
 
@@ -71,9 +73,11 @@ def _own(name: str) -> Markup:
 
 
 def _tone(word: str) -> str:
-    """Whether a verdict or an ending is good."""
-    if word in (MET, NOT_APPLICABLE, _WELL):
+    """Whether a verdict or an ending is good; what does not apply is neither good nor bad."""
+    if word in (MET, _WELL):
         return "good"
+    if word == NOT_APPLICABLE:
+        return "open"
     return "bad" if word in (NOT_MET, NOT_WORKED_OUT, "tripped", "failed") else "unsure"
 
 
@@ -88,8 +92,8 @@ def _content(run: Run, over: Sequence[Run]) -> dict[str, Any]:
         "title": meta.title or meta.recipe_name,
         "kind": f"{kind_of(meta)[:1].upper()}{kind_of(meta)[1:]}",
         "about": _paragraphs(recipe.about),
-        "outcome": _sentence(meta),
-        "ending": "not all met" if meta.exit_code == 1 else meta.outcome or "",
+        "outcome": _sentence(run, results),
+        "ending": _ending(meta, results),
         "ended_well": meta.outcome == _WELL,
         "facts": _facts(meta),
         "results": [line for line in results if line.name],
@@ -142,12 +146,20 @@ def _paragraphs(lines: Sequence[str]) -> list[str]:
     return found
 
 
-def _sentence(meta: RunMeta) -> str:
-    said = outcome_of(meta)
-    if meta.exit_code == 0:
+def _sentence(run: Run, results: Sequence[ResultRow]) -> str:
+    said = headline(run.meta, results)
+    expected = any(not line.name for line in results)
+    if run.meta.exit_code == 0 and expected and not not_judged(results):
         said += ", and every expectation is met"
-    reason = meta.reason if meta.reason not in ("", meta.outcome) else ""
+    reason = reason_of(run)
     return f"{said}: {reason}" if reason else f"{said}."
+
+
+def _ending(meta: RunMeta, results: Sequence[ResultRow]) -> str:
+    """What the colour of that sentence hangs on."""
+    if meta.exit_code == 0 and not_judged(results):
+        return "not all judged"
+    return "not all met" if meta.exit_code == 1 else meta.outcome or ""
 
 
 def _facts(meta: RunMeta) -> list[tuple[str, str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -142,6 +143,46 @@ def test_quiet_says_one_line(call: Call, folder: Path) -> None:
     with Store.open() as store:
         (row,) = store.runs()
     assert said == (0, f"finished ({row.id})\n", "")
+
+
+STOP = """\
+    measure smu
+    if smu.voltage > 0.5 V:
+        stop
+"""
+
+
+def test_quiet_says_that_an_expectation_is_not_met_or_not_judged(call: Call, folder: Path) -> None:
+    write_bench(folder)
+    recipe = write_recipe(folder)
+    text = recipe.read_text()
+    recipe.write_text(text.replace("in 10 mA", "in 12 mA"))
+    said = call("dry-run", "shunt.recipe", "--quiet")
+    assert (said.code, said.err) == (1, "")
+    assert re.fullmatch(
+        r"finished, but not every expectation is met \(\d{4}-\d\d-\d\d-001\)\n", said.out
+    )
+    recipe.write_text(text.replace("    every 20 ms", f"{STOP}    every 20 ms"))
+    said = call("dry-run", "shunt.recipe", "--quiet")
+    assert (said.code, said.err) == (0, "")
+    assert said.out.startswith(
+        "finished; nothing was judged, since its expectation does not apply ("
+    )
+    assert "  dry  finished, not applicable  " in call("runs").out
+    shown = call("show", "last").out
+    assert "\nFinished; nothing was judged, since its expectation does not apply.\n" in shown
+    assert "\n  not applicable  I in 10 mA ± 1 %: `I` is not measured\n" in shown
+
+
+def test_quiet_says_why_a_run_failed(call: Call, folder: Path) -> None:
+    write_bench(folder)
+    recipe = write_recipe(folder)
+    recipe.write_text(recipe.read_text().replace("{smu.current}.", "no. Look."))
+    recipe.write_text(recipe.read_text().replace("    say ", "    fail "))
+    said = call("dry-run", "shunt.recipe", "--quiet")
+    assert said.code == 4
+    assert said.out.startswith("failed: Measured no (")
+    assert said.out.count("\n") == 1
 
 
 def test_the_same_seed_gives_the_same_run_and_another_one_another(call: Call, folder: Path) -> None:

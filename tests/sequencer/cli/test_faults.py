@@ -229,6 +229,21 @@ def test_an_output_that_no_longer_goes_off(call: Call) -> None:
     assert of_kind("off failed")[-1][1] == "smu is told to carry no current"
 
 
+def test_an_output_that_sticks_at_the_very_end_is_the_reason(call: Call) -> None:
+    """No step fails: the last one leaves it on, and only the end switches off."""
+    stuck = ("dry-run", "characterise-supercapacitor", "--fault", "output-stuck@5min")
+    said = call(*stuck)
+    assert said.code == 4
+    assert reason(said.out) == "Failed: smu: the instrument says that its output is still on"
+    assert LOUD[0] in said.out.splitlines()
+    said = call(*stuck, "--quiet")
+    assert said.out.startswith(
+        "failed: smu: the instrument says that its output is still on; "
+        "the state of the output is unknown: smu ("
+    )
+    assert said.out.count("\n") == 1
+
+
 def test_an_output_that_sticks_is_found_before_its_first_use(call: Call) -> None:
     """The push switches it on, and can't switch it off again."""
     said = call("dry-run", "load-and-watch", "--fault", "output-stuck")

@@ -40,8 +40,9 @@ def test_new_lists_every_shipped_recipe_with_its_title(call: Call) -> None:
     first, *rows = said.out.splitlines()
     assert first == "Shipped recipes"
     assert rows[-1] == (
-        "`fusewire new NAME` copies one to start from, with its bench file where it has one."
+        "`fusewire new NAME` copies one to start from, with its bench file if it has one."
     )
+    assert max(map(len, rows)) <= 80
     for name in shipped.names():
         assert any(row.startswith(f"  {name}  ") for row in rows)
 
@@ -129,11 +130,18 @@ def test_new_says_where_nothing_can_be_written(call: Call, folder: Path) -> None
         ),
         (
             ["check", "drawer.recipe"],
-            "error: drawer.recipe is a folder\n  name a recipe that ends in .recipe\n",
+            "error: drawer.recipe is a folder, and a recipe is wanted here\n"
+            "  name a file in it, or another\n",
         ),
         (
             ["bench", "drawer.recipe"],
-            "error: drawer.recipe is a folder\n  name a bench file that ends in .bench.toml\n",
+            "error: drawer.recipe is a folder, and a bench file is wanted here\n"
+            "  name a file in it, or another\n",
+        ),
+        (
+            ["format", "drawer.recipe"],
+            "error: drawer.recipe is a folder, and a recipe is wanted here\n"
+            "  name a file in it, or another\n",
         ),
     ],
 )
@@ -232,3 +240,14 @@ def test_every_shipped_recipe_is_fit_with_its_bench(call: Call, name: str) -> No
     data = json.loads(call("check", name, "--bench", name, "--json").out)
     assert data["fit"]
     assert data["worst"]
+
+
+def test_the_settings_in_force_have_a_forecast_of_their_own(call: Call) -> None:
+    said = call("check", "supply-and-watch", "--set", "duration=1min")
+    assert said.code == 0
+    assert "\ntime under power up to 30 d 6 s\n" in said.out
+    # 12 V up and down at 5 V/s beside the minute, each reading at its longest.
+    assert "\n\nWith the settings in force: under power up to 64.9 s.\n\nFit " in said.out
+    said = call("check", "supply-and-watch", "--set", "duration=30d", "--set", "level=15V")
+    assert "With the settings in force" not in said.out
+    assert "With the settings in force" not in call("check", "supply-and-watch").out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -121,6 +122,22 @@ def test_a_recipe_that_does_not_check_is_not_run(call: Call, folder: Path, serve
     assert (said.code, said.out) == (2, "")
     assert "[source-without-limit]" in said.err
     assert not default_path().exists()
+
+
+def test_the_settings_in_force_have_a_forecast_of_their_own(call: Call, folder: Path) -> None:
+    """It stands beneath the check's table, before anybody is asked or any instrument found."""
+    assert call("new", "supply-and-watch").code == 0
+    bench = folder / "supply-and-watch.bench.toml"
+    bench.write_text(
+        re.sub(r"127\.0\.0\.1::\d+", "127.0.0.1::1", bench.read_text("utf-8")), "utf-8"
+    )
+    arguments = ("run", "supply-and-watch.recipe", "--bench", bench.name, "--yes")
+    said = call(*arguments, "--set", "duration=1min")
+    assert said.code == 4
+    assert "\ntime under power up to 30 d 6 s\n" in said.out
+    assert said.out.endswith("\n\nWith the settings in force: under power up to 64.9 s.\n")
+    said = call(*arguments, "--set", "duration=1min", "--lines")
+    assert (said.code, said.out) == (4, "")
 
 
 def test_a_dead_instrument_gives_4_before_anything_is_on_record(call: Call, folder: Path) -> None:

@@ -105,6 +105,11 @@ def finished(begin: Callable[..., RunWriter]) -> RunWriter:
     return writer
 
 
+def verdicts(*words: str) -> list[ResultRow]:
+    """Expectations on record with these verdicts."""
+    return [ResultRow("", None, "", "", f"C > {k} F", word, "", "") for k, word in enumerate(words)]
+
+
 @pytest.fixture
 def pipe() -> io.StringIO:
     return io.StringIO()

@@ -6,10 +6,13 @@ import io
 import math
 from collections.abc import Callable
 
+import pytest
+
 from sequencer.record import GuardRow, RunWriter, Store
 from sequencer.record.rows import CHANNEL_COLUMNS
 from sequencer.report import record as shown
 from sequencer.report.terminal import Terminal
+from tests.sequencer.report.conftest import verdicts
 from tests.sequencer.report.rows_on_record import row
 
 ENDING = """\
@@ -35,6 +38,59 @@ def test_the_end_screen(
 ) -> None:
     shown.show_ending(terminal, store.run(finished.id))
     assert pipe.getvalue() == ENDING
+
+
+@pytest.mark.parametrize(
+    ("words", "said", "listed"),
+    [
+        ([], "Finished.", "finished"),
+        (["met", "met"], "Finished.", "finished"),
+        (
+            ["met", "not applicable", "not applicable"],
+            "Finished; every expectation that applies is met, 2 not applicable.",
+            "finished, not applicable",
+        ),
+        (
+            ["not applicable"],
+            "Finished; nothing was judged, since its expectation does not apply.",
+            "finished, not applicable",
+        ),
+        (
+            ["not applicable", "not applicable"],
+            "Finished; nothing was judged, since none of its 2 expectations applies.",
+            "finished, not applicable",
+        ),
+    ],
+)
+def test_what_was_never_judged_is_not_called_met(
+    store: Store,
+    begin: Callable[..., RunWriter],
+    terminal: Terminal,
+    pipe: io.StringIO,
+    words: list[str],
+    said: str,
+    listed: str,
+) -> None:
+    writer = begin()
+    writer.results(verdicts(*words))
+    writer.end("finished", 0)
+    run = store.run(writer.id)
+    shown.show_ending(terminal, run)
+    assert pipe.getvalue().splitlines()[0] == said
+    unjudged = [run.meta.id] if shown.not_judged(run.results()) else []
+    shown.show_runs(terminal, store.runs(), unjudged)
+    assert f"  dry  {listed}  Ridge" in pipe.getvalue().splitlines()[-1]
+
+
+def test_where_only_the_last_switching_off_failed_that_is_the_reason(
+    store: Store, begin: Callable[..., RunWriter], terminal: Terminal, pipe: io.StringIO
+) -> None:
+    writer = begin()
+    writer.event(9.0, "off failed", "smu: the instrument says that its output is still on", "smu")
+    writer.event(9.1, "off failed", "smu is told to carry no current", "smu")
+    writer.end("failed", 4)
+    shown.show_ending(terminal, store.run(writer.id))
+    assert pipe.getvalue() == ("Failed:\n  smu: the instrument says that its output is still on\n")
 
 
 def test_a_trip_comes_first_and_names_its_reason(

@@ -13,6 +13,7 @@ import pytest
 from sequencer.record import ResultRow, RunInfo, RunWriter, Store
 from sequencer.record.rows import CHANNEL_COLUMNS
 from sequencer.report.page.page import page
+from tests.sequencer.report.conftest import verdicts
 from tests.sequencer.report.rows_on_record import row
 from tests.sequencer.report.shipped_runs import run_of
 
@@ -132,14 +133,23 @@ def test_what_a_stranger_wrote_stays_text(store: Store, begin: Callable[..., Run
 
 
 @pytest.mark.parametrize(
-    ("outcome", "code", "said", "tone"),
+    ("outcome", "code", "words", "said", "tone"),
     [
-        ("finished", 0, "Finished, and every expectation is met.", "good"),
-        ("finished", 1, "Finished, but not every expectation is met.", "unsure"),
-        ("tripped", 3, "Tripped: over the rating", "bad"),
-        ("failed", 4, "Failed: over the rating", "bad"),
-        ("stopped by the person", 5, "Stopped by you: over the rating", "unsure"),
-        (None, None, "Still running.", "unsure"),
+        ("finished", 0, "", "Finished.", "good"),
+        ("finished", 0, "met, met", "Finished, and every expectation is met.", "good"),
+        (
+            *("finished", 0, "met, not applicable"),
+            *("Finished; every expectation that applies is met, 1 not applicable.", "unsure"),
+        ),
+        (
+            *("finished", 0, "not applicable"),
+            *("Finished; nothing was judged, since its expectation does not apply.", "unsure"),
+        ),
+        ("finished", 1, "met, not met", "Finished, but not every expectation is met.", "unsure"),
+        ("tripped", 3, "", "Tripped: over the rating", "bad"),
+        ("failed", 4, "", "Failed: over the rating", "bad"),
+        ("stopped by the person", 5, "", "Stopped by you: over the rating", "unsure"),
+        (None, None, "", "Still running.", "unsure"),
     ],
 )
 def test_how_it_ended_is_said_first(
@@ -147,14 +157,18 @@ def test_how_it_ended_is_said_first(
     begin: Callable[..., RunWriter],
     outcome: str | None,
     code: int | None,
+    words: str,
     said: str,
     tone: str,
 ) -> None:
     writer = begin()
+    writer.results(verdicts(*filter(None, words.split(", "))))
     if outcome is not None:
         writer.end(outcome, code, "over the rating" if code not in (0, 1) else "")
     text = page(store.run(writer.id))
     assert f'<p class="outcome {tone}">{said}</p>' in text
+    assert text.count("✓") == words.split(", ").count("met")
+    assert ("– not applicable" in text) == ("not applicable" in words)
 
 
 def test_a_million_readings_make_a_page_below_five_megabytes(
