@@ -42,7 +42,7 @@ _EXITS = {
     Exit.UNMET: "finished, but an expectation is not met or can't be decided",
     Exit.BAD_INPUT: "a mistake in the recipe, the bench file or the command line",
     Exit.TRIPPED: "tripped: a guard switched off",
-    Exit.FAILED: "failed: an instrument, its link, the computer or this program",
+    Exit.FAILED: "failed: instrument, link, program, wiring, a time that ran out, or `fail`",
     Exit.STOPPED: "stopped by you",
 }
 

@@ -53,7 +53,7 @@ Exit codes
   1  finished, but an expectation is not met or can't be decided
   2  a mistake in the recipe, the bench file or the command line
   3  tripped: a guard switched off
-  4  failed: an instrument, its link, the computer or this program
+  4  failed: instrument, link, program, wiring, a time that ran out, or `fail`
   5  stopped by you
 
 Where data lies
