@@ -15,7 +15,12 @@ from typing import TYPE_CHECKING
 from drivers.channel import Setpoint
 from drivers.kinds import ONE_WAY
 from sequencer.engine.ending import Failed
-from sequencer.engine.sense_leads import judge_sense, sense_leaves_force
+from sequencer.engine.sense_leads import (
+    in_amperes,
+    in_volts,
+    judge_sense,
+    sense_leaves_force,
+)
 
 if TYPE_CHECKING:
     from drivers.channel import Reading
@@ -50,7 +55,7 @@ def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
         run.say(f"{port.part}: its terminals can't be looked at before power; check them", True)
         return
     volts = seen.voltage
-    run.event("look", f"{port.part}: {volts:.6g} V on the terminals, output off", port)
+    run.event("look", f"{port.part}: {in_volts(volts)} on the terminals, output off", port)
     judge_sense(port, volts, PICK_UP_V, lambda: _terminals(port, run))
     _judge(port, volts)
     port.configure(fixed)
@@ -82,16 +87,17 @@ def look_before_on(port: Port, setpoint: Setpoint, run: Run) -> None:
         # Its error would be without bound as well, and any limit would seem to hold it.
         raise Failed(
             f"{port.part}: the voltage on the terminals is over the range of {port.name}, so "
-            f"nobody can tell whether the limit of {setpoint.low:.6g} to {setpoint.high:.6g} V "
-            f"holds it; name a voltage range in `setup` that holds its rating",
+            f"nobody can tell whether the limit of {in_volts(setpoint.low)} to "
+            f"{in_volts(setpoint.high)} holds it; name a voltage range in `setup` that holds its "
+            "rating",
             "recipe",
         )
     reach = port.voltage_error(volts)
     if not setpoint.low - reach <= volts <= setpoint.high + reach:
         raise Failed(
-            f"{port.part}: {volts:.6g} V on the terminals lies outside the limit of "
-            f"{setpoint.low:.6g} to {setpoint.high:.6g} V: the limit would take over and reverse "
-            f"the current",
+            f"{port.part}: {in_volts(volts)} on the terminals lies outside the limit of "
+            f"{in_volts(setpoint.low)} to {in_volts(setpoint.high)}: the limit would take over and "
+            f"reverse the current",
             "recipe",
         )
 
@@ -125,19 +131,20 @@ def _judge(port: Port, volts: float) -> None:
         raise Failed(f"{port.part}: the voltage on the terminals is over range", "person")
     if volts < low - error and low <= -volts <= high:
         raise Failed(
-            f"{port.part}: {volts:.6g} V on the terminals: the {kind} is charged and connected the "
-            f"wrong way round; discharge it, then swap its leads",
+            f"{port.part}: {in_volts(volts)} on the terminals: the {kind} is charged and connected "
+            f"the wrong way round; discharge it, then swap its leads",
             "person",
         )
     if not low - error <= volts <= high + error:
         raise Failed(
-            f"{port.part}: {volts:.6g} V on the terminals, outside its rating of {low:.6g} to "
-            f"{high:.6g} V: the {kind} is charged beyond what it bears, or it is another part",
+            f"{port.part}: {in_volts(volts)} on the terminals, outside its rating of "
+            f"{in_volts(low)} to {in_volts(high)}: the {kind} is charged beyond what it bears, or "
+            "it is another part",
             "person",
         )
     if port.kind.forces == "nothing" and abs(volts) > error + PICK_UP_V:
         raise Failed(
-            f"{port.part}: {volts:.6g} V on the terminals, and a {kind} brings none by itself: "
+            f"{port.part}: {in_volts(volts)} on the terminals, and a {kind} brings none by itself: "
             f"something else is connected",
             "person",
         )
@@ -160,7 +167,7 @@ def _push(
         replace(acquisition, voltage_range=volts.full_scale, current_range=amperes.full_scale)
     )
     port.program(Setpoint("current", level, low, high))
-    run.event("look", f"{port.part}: on at {level:.3g} A, for the presence push", port)
+    run.event("look", f"{port.part}: on at {in_amperes(level)}, for the presence push", port)
     run.on(port)
     start = run.now()
     first = port.measure()
@@ -223,12 +230,12 @@ def _push_store(port: Port, volts: float, run: Run) -> None:
         kept = after is not None and abs(after.voltage - volts) > PUSH_V / 4
         if not kept:
             raise Failed(
-                f"{port.part}: pushed with {abs(level):.3g} A, and the terminals ran to "
-                f"{last.voltage:.4g} V at once and kept nothing: the part is absent, or a lead is "
-                f"off",
+                f"{port.part}: pushed with {in_amperes(abs(level))}, and the terminals ran to "
+                f"{in_volts(last.voltage, 4)} at once and kept nothing: the part is absent, or a "
+                f"lead is off",
                 "person",
             )
-    run.event("push", f"{port.part}: took {abs(level):.3g} A: it is there", port)
+    run.event("push", f"{port.part}: took {in_amperes(abs(level))}: it is there", port)
 
 
 def _push_one_way(port: Port, run: Run) -> None:
@@ -237,12 +244,12 @@ def _push_one_way(port: Port, run: Run) -> None:
     back, level = (PUSH_SHARE * bound for bound in port.ratings["current"])
     _, last, _ = _push(port, level, max(low, -PUSH_V), high, run)
     if last.current > level / 2:
-        run.event("push", f"{port.part}: passed {level:.3g} A forward: it is there", port)
+        run.event("push", f"{port.part}: passed {in_amperes(level)} forward: it is there", port)
         return
     if not back < 0:
         raise Failed(
-            f"{port.part}: pushed with {level:.3g} A, and nothing passed: the {_kind(port)} is "
-            f"connected the wrong way round, it is absent, or a lead is off",
+            f"{port.part}: pushed with {in_amperes(level)}, and nothing passed: the {_kind(port)} "
+            f"is connected the wrong way round, it is absent, or a lead is off",
             "person",
         )
     _, last, _ = _push(port, back, max(low, -LARGEST_REVERSE_V), min(high, PUSH_V), run)
@@ -253,7 +260,7 @@ def _push_one_way(port: Port, run: Run) -> None:
             "person",
         )
     raise Failed(
-        f"{port.part}: pushed with {level:.3g} A, and nothing passed either way: the part is "
+        f"{port.part}: pushed with {in_amperes(level)}, and nothing passed either way: the part is "
         f"absent, or a lead is off",
         "person",
     )
@@ -266,10 +273,11 @@ def _push_through(port: Port, volts: float, run: Run) -> None:
     low, high = max(low, volts - PUSH_V), min(high, volts + PUSH_V)
     _, last, error = _push(port, level, low, high, run)
     if abs(last.current) > 5 * error:
-        run.event("push", f"{port.part}: passed {last.current:.3g} A: it is there", port)
+        run.event("push", f"{port.part}: passed {in_amperes(last.current)}: it is there", port)
     else:
         run.say(
-            f"{port.part}: no current at {last.voltage:.3g} V: a high resistance, or nothing there",
+            f"{port.part}: no current at {in_volts(last.voltage, 3)}: a high resistance, or "
+            "nothing there",
             True,
         )
 

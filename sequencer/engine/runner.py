@@ -17,7 +17,7 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 from drivers.faults import BenchError, InstrumentError
-from grammar.quantity import TIME, write
+from grammar.quantity import CURRENT, TIME, write
 from sequencer.engine.assembly import Assembly
 from sequencer.engine.ending import (
     Destroyed,
@@ -313,7 +313,8 @@ class Runner:
             with suppress(StoreError):
                 port.keep(reading)
             if abs(reading.current) > 10 * port.current_error(0.0) + 1e-6:
-                raise BenchError(f"{port.name}: {reading.current:.3g} A flow with the output off")
+                flows = write(reading.current, CURRENT, 3)
+                raise BenchError(f"{port.name}: {flows} flow with the output off")
             self.left[port.name] = reading.voltage
 
     def _note(self, kind: str, text: str, channel: str = "") -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from grammar.quantity import CURRENT, VOLTAGE, write
 from sequencer.engine.ending import Failed
 
 if TYPE_CHECKING:
@@ -19,6 +20,16 @@ if TYPE_CHECKING:
 
 LEADS_OHMS = 1.0
 """More than leads have: where sense sees so much less than force, it doesn't follow it."""
+
+
+def in_volts(value: float, digits: int = 6) -> str:
+    """A voltage for a person."""
+    return write(value, VOLTAGE, digits)
+
+
+def in_amperes(value: float, digits: int = 3) -> str:
+    """A current for a person."""
+    return write(value, CURRENT, digits)
 
 
 def judge_sense(
@@ -57,12 +68,13 @@ def sense_leaves_force(port: Port, level: float, last: Reading, error: float) ->
     apart = nothing + LEADS_OHMS * abs(level)
     if abs(forced - last.voltage) <= apart:
         return ""
-    return _unlike(port, last.voltage, forced, f"with {last.current:.3g} A through the part")
+    return _unlike(port, last.voltage, forced, f"with {in_amperes(last.current)} through the part")
 
 
 def _unlike(port: Port, sensed: float, forced: float, when: str) -> str:
     turned = sensed * forced < 0 and abs(sensed) > abs(forced) / 2
     return (
-        f"{port.part}: the sense leads see {sensed:.4g} V and the force leads {forced:.4g} V, "
-        f"{when}: " + ("the sense leads are the wrong way round" if turned else "a lead is off")
+        f"{port.part}: the sense leads see {in_volts(sensed, 4)} and the force leads "
+        f"{in_volts(forced, 4)}, {when}: "
+        + ("the sense leads are the wrong way round" if turned else "a lead is off")
     )

@@ -108,7 +108,7 @@ def test_open_sense_leads_are_seen_before_power(call: Call, recipe: str) -> None
     said = call("dry-run", recipe, "--fault", "sense-open")
     assert said.code == 4
     assert re.fullmatch(
-        "Failed: bank: the sense leads see 0.00[0-9]+ V and the force leads 0.60[0-9]+ V, with the "
+        "Failed: bank: the sense leads see [0-9.]+ mV and the force leads 60[0-9.]+ mV, with the "
         "output off: a lead is off",
         reason(said.out),
     )
@@ -143,7 +143,7 @@ def test_open_sense_leads_of_a_diode_are_seen_by_the_push(call: Call) -> None:
     said = call("dry-run", "sweep-diode", "--fault", "sense-open")
     assert said.code == 4
     assert re.search(
-        "and the force leads 0.65[0-9]+ V, with 0.003 A through the part: a lead is off",
+        "and the force leads 65[0-9.]+ mV, with 3 mA through the part: a lead is off",
         reason(said.out),
     )
     assert of_kind("output") == []
@@ -153,7 +153,7 @@ def test_turned_sense_leads_are_seen_before_power(call: Call) -> None:
     said = call("dry-run", "characterise-supercapacitor", "--fault", "sense-reversed")
     assert said.code == 4
     assert re.fullmatch(
-        "Failed: bank: the sense leads see -0.59[0-9]+ V and the force leads 0.60[0-9]+ V, with "
+        "Failed: bank: the sense leads see -59[0-9.]+ mV and the force leads 60[0-9.]+ mV, with "
         "the output off: the sense leads are the wrong way round",
         reason(said.out),
     )

@@ -59,7 +59,7 @@ def test_reversed_and_charged(tmp_path: Path) -> None:
 
 def test_charged_outside_its_rating(tmp_path: Path) -> None:
     assert refused(look(tmp_path, charged(3.1))) == (
-        "bank: 3.1 V on the terminals, outside its rating of -0.05 to 2.8 V: the capacitor is "
+        "bank: 3.1 V on the terminals, outside its rating of -50 mV to 2.8 V: the capacitor is "
         "charged beyond what it bears, or it is another part"
     )
 
@@ -81,7 +81,7 @@ resistance = "1 Tohm"
 
 def test_a_capacitor_that_is_absent_is_found_by_the_push(tmp_path: Path) -> None:
     assert refused(look(tmp_path, ABSENT)) == (
-        "bank: pushed with 0.01 A, and the terminals ran to 0.05 V at once and kept nothing: the "
+        "bank: pushed with 10 mA, and the terminals ran to 50 mV at once and kept nothing: the "
         "part is absent, or a lead is off"
     )
 
@@ -96,7 +96,7 @@ def test_a_capacitor_that_is_there_passes_whatever_its_size(
         f'series_resistance = "10 mohm"\ninitial = {{ voltage = "{volts} V" }}\n'
     )
     ran = look(tmp_path, part)
-    assert ran.events("push")[0].startswith("bank: took 0.01 A: it is there"), ran.ending.reason
+    assert ran.events("push")[0].startswith("bank: took 10 mA: it is there"), ran.ending.reason
     assert ran.finished.exit_code == 0
 
 
@@ -112,14 +112,14 @@ series_resistance = "50 mohm"
 def test_a_diode_passes_one_way(tmp_path: Path) -> None:
     ran = look(tmp_path, DIODE, "diode", "-5 V to 1.5 V", "current 10 mA, limit 1 V")
     assert ran.finished.exit_code == 0
-    assert ran.events("push") == ["clamp: passed 0.01 A forward: it is there"]
+    assert ran.events("push") == ["clamp: passed 10 mA forward: it is there"]
 
 
 def test_an_absent_diode(tmp_path: Path) -> None:
     part = ABSENT.replace("bank", "clamp")
     ran = look(tmp_path, part, "diode", "-5 V to 1.5 V", "current 10 mA, limit 1 V")
     assert refused(ran) == (
-        "clamp: pushed with 0.01 A, and nothing passed either way: the part is absent, or a lead "
+        "clamp: pushed with 10 mA, and nothing passed either way: the part is absent, or a lead "
         "is off"
     )
 
@@ -130,8 +130,8 @@ def test_a_current_source_is_refused_where_the_part_lies_outside_its_limit(tmp_p
     ran = look(tmp_path, part, source="current 0.5 A, limit 0 V to 2 V")
     assert ran.finished.exit_code == 4
     assert ran.ending.reason == (
-        "bank: 2.50049 V on the terminals lies outside the limit of 0 to 2 V: the limit would take "
-        "over and reverse the current"
+        "bank: 2.50049 V on the terminals lies outside the limit of 0 V to 2 V: the limit would "
+        "take over and reverse the current"
     )
     assert ran.outputs_off
 
@@ -231,7 +231,7 @@ def test_a_resistor_that_passes_less_than_the_push_is_seen_in_the_push_s_own_ran
     )
     ran = dry(text, tmp_path, bench_file(part), ideal=False)
     assert ran.told == []
-    assert ran.events("push")[0].startswith("load: passed 0.00")
+    assert ran.events("push")[0].startswith("load: passed 5.2")
 
 
 def test_a_resistance_without_measurable_current_is_no_value(tmp_path: Path) -> None:
