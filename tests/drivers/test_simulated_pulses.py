@@ -221,12 +221,12 @@ def test_a_rest_begins_a_new_row_and_continuous_pulses_count_for_none() -> None:
         (
             "smu",
             Pulse(1.0, -0.1, 0.1, 1e-6),
-            "a pulse of 1e-06 s can't be measured: the shortest aperture is 2.5 us",
+            "a pulse of 1 us can't be measured: the shortest aperture is 2.5 us",
         ),
         (
             "smu",
             Pulse(1.0, -0.1, 0.1, math.nan),
-            "a pulse of nan s can't be measured: the shortest aperture is 2.5 us",
+            "a pulse of no value can't be measured: the shortest aperture is 2.5 us",
         ),
         ("smu", Pulse(math.nan, -0.1, 0.1, 1e-3), "a level or limit is no finite number"),
         ("second", Pulse(1.0, -0.1, 0.1, 1e-3), "this instrument makes no pulses"),
