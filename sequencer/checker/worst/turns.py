@@ -200,6 +200,8 @@ class Turns:
         until = node.until if isinstance(node, tree.Every) else None
         if until is None:
             return after, turn
+        for state in after:
+            walk.has_value(until, state, of_readings=False)
         ways = [walk.evaluation.split(until, state) for state in after]
         exits += [state for state, _ in ways if state is not None]
         return gathered([state for _, state in ways if state is not None]), turn
