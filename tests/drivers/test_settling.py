@@ -193,3 +193,17 @@ def test_a_limit_that_is_narrow_on_the_way() -> None:
     for window in ((2 * S, 2 * S + 40 * US), (2 * S + 40 * US, 2 * S + 60 * US), (3 * S, 4 * S)):
         assert settling.mean(*window) == pytest.approx(solved.mean(*window), rel=1e-9)
     assert solved.mean(3 * S, 4 * S)[1] == 1.0
+
+
+def test_a_limit_that_has_control_in_the_middle_of_the_way() -> None:
+    """A kick of 4 mV outlasts what the limit gives way by: the level has control at both ends."""
+    law = cast(Static, Resistor.model_validate(OHM).physics(Conditions()))
+    (solved,) = Dynamics(Stateless(lambda _: law)).ports
+    settling = SettlingCircuit(law)
+    goal = Source((1.002, -1.0), (1.0,), 1, 0.0, 0.0)
+    manners = Manners(current_overshoot=5e-3, response=5e-5, kick=4e-3, kick_time=1e-3)
+    for circuit in (settling, solved):
+        circuit.connect(goal, S, Arrival(manners, closing=True))
+    found = settling.mean(S, S + 8000 * US)
+    assert found == pytest.approx(solved.mean(S, S + 8000 * US), rel=1e-10)
+    assert found[2] == 1.0
