@@ -6,7 +6,6 @@ seconds; it knows no recipe. Sign convention: current and power are positive int
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple, Protocol
 
 if TYPE_CHECKING:
@@ -81,8 +80,7 @@ class Event(NamedTuple):
     exact: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Acquisition:
+class Acquisition(NamedTuple):
     """How a channel measures. Exactly one of `aperture_s` and `aperture_cycles` is given.
 
     Ranges are full scales in V and A; the forced quantity's range is the source's, the other the

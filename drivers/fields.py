@@ -109,4 +109,4 @@ Ratio = Annotated[float, BeforeValidator(quantity_of(PLAIN))]
 class Data(BaseModel):
     """The base of all that is read from files: unknown keys are errors, values don't change."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)

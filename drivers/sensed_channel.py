@@ -8,7 +8,6 @@ the output goes on for that with the first reading, and off with `switch(False)`
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from drivers.bench_sensors import largest_signal
@@ -112,8 +111,7 @@ class SensedChannel:
         of_amperes = self.specification.current_range(amperes)
         excited = self.sensor.excited
         self.instrument.configure(
-            replace(
-                acquisition,
+            acquisition._replace(
                 voltage_range=of_volts.full_scale if of_volts is not None else None,
                 current_range=of_amperes.full_scale if of_amperes is not None else None,
                 remote_sense=excited is not None and excited.wires > 2,

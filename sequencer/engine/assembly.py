@@ -12,11 +12,17 @@ from typing import TYPE_CHECKING
 from drivers.kinds import KINDS
 from drivers.sensed import SENSED
 from sequencer.engine.asking import Asker
-from sequencer.engine.columns import captured_traces, newest_of, only_channel
+from sequencer.engine.columns import (
+    captured_traces,
+    facts_in_numbers,
+    looked_at,
+    only_channel,
+)
 from sequencer.engine.compile import Compiler
 from sequencer.engine.expressions import READINGS, Expressions, Scope
 from sequencer.engine.judging import Rated
 from sequencer.engine.lines import Lines
+from sequencer.engine.newest import Newest
 from sequencer.engine.port import Port
 from sequencer.engine.run import Beat, Person, Run
 from sequencer.engine.sensing import SensorPort
@@ -27,7 +33,6 @@ if TYPE_CHECKING:
     from grammar.quantity import Quantity
     from sequencer.checker import Checked, PartFacts
     from sequencer.engine.guards import Condition
-    from sequencer.engine.newest import Newest
     from sequencer.engine.steps import Step
     from sequencer.record import RunWriter, StreamWriter
 
@@ -95,7 +100,7 @@ class Assembly:
         checked = self.checked
         self._scope, self._bases = scope, bases
         self._announced: set[str] = set()
-        newest, streams = newest_of(checked), self._traces(checked)
+        newest, streams = _newest_of(checked), self._traces(checked)
         compiler = self._compiler(checked, newest, streams)
         self.requires = [
             (compiler.expressions.condition(node.condition), node)
@@ -116,7 +121,7 @@ class Assembly:
         They share the memory, the ports and the names with those that were compiled before.
         """
         self.checked = checked
-        compiler = self._compiler(checked, newest_of(checked), self._traces(checked))
+        compiler = self._compiler(checked, _newest_of(checked), self._traces(checked))
         self._scope.blocks.append(self.names)
         try:
             return [compiler.step(node) for node in checked.recipe.steps[since:]]
@@ -138,14 +143,7 @@ class Assembly:
             self.run.now,
             {} if of_guards else {part: partial(self._limit_of, part) for part in checked.parts},
             checked.relative,
-            facts={
-                part.name: {
-                    key.replace(" ", "_"): value
-                    for key, value in part.facts.items()
-                    if not isinstance(value, str)
-                }
-                for part in checked.parts.values()
-            },
+            facts=facts_in_numbers(checked),
             line=self.run.lines.reader,
             newest=newest,
             only=partial(only_channel, checked),
@@ -264,3 +262,7 @@ class Assembly:
                 columns = ("time", *facts.extra)
                 extras[name] = self.record.stream(extra_stream(name), columns)
         return extras, captures
+
+
+def _newest_of(checked: Checked) -> dict[str, Newest]:
+    return {trace: Newest() for trace in looked_at(checked)}

@@ -12,6 +12,7 @@ import math
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from drivers.channel import Setpoint
@@ -51,6 +52,7 @@ class Uncertainty(NamedTuple):
 EXACT = Uncertainty(0.0, 0.0)
 
 
+@lru_cache(maxsize=256)
 def reading_uncertainties(
     specification: Specification,
     voltage_range: float,

@@ -9,7 +9,6 @@ a simulation knows: only by readings.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from drivers.channel import Setpoint
@@ -42,7 +41,7 @@ def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
     if port.kind is None:
         return
     fixed, widest = port.acquisition, port.channel.specification.voltage_ranges[-1].full_scale
-    port.configure(replace(fixed, voltage_range=widest))
+    port.configure(fixed._replace(voltage_range=widest))
     seen = _terminals(port, run)
     if seen is None:
         port.configure(fixed)
@@ -164,7 +163,9 @@ def _push(
     if volts is None or amperes is None:
         raise Failed(f"{port.part}: no range of {port.name} holds the presence push", "bench")
     port.configure(
-        replace(acquisition, voltage_range=volts.full_scale, current_range=amperes.full_scale)
+        acquisition._replace(
+            voltage_range=volts.full_scale, current_range=amperes.full_scale
+        )
     )
     port.program(Setpoint("current", level, low, high))
     run.event("look", f"{port.part}: on at {in_amperes(level)}, for the presence push", port)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from grammar.quantity import CURRENT, VOLTAGE, write
@@ -43,7 +42,7 @@ def judge_sense(
     if not port.acquisition.remote_sense or volts > apart:
         return
     acquisition = port.acquisition
-    port.configure(replace(acquisition, remote_sense=False))
+    port.configure(acquisition._replace(remote_sense=False))
     local = look()
     port.configure(acquisition)
     if local is not None and abs(local.voltage - volts) > apart + port.voltage_error(local.voltage):
@@ -62,7 +61,7 @@ def sense_leaves_force(port: Port, level: float, last: Reading, error: float) ->
         return ""
     if last.voltage * math.copysign(1.0, last.current) > nothing:
         return ""
-    port.configure(replace(acquisition, remote_sense=False))
+    port.configure(acquisition._replace(remote_sense=False))
     forced = port.look().voltage
     port.configure(acquisition)
     apart = nothing + LEADS_OHMS * abs(level)

@@ -16,7 +16,7 @@ from grammar.first_words import kind_of, opens_block
 from grammar.parse import parse
 from sequencer import api
 from sequencer.checker.naming.walking import nodes_of
-from sequencer.engine.columns import captured_traces, newest_of
+from sequencer.engine.columns import captured_traces, looked_at
 from sequencer.engine.refusals import refusals
 
 if TYPE_CHECKING:
@@ -190,7 +190,7 @@ class Draft:
 
 
 def _looked_at(checked: Checked, nodes: tuple[tree.Step, ...]) -> list[str]:
-    looked = newest_of(checked)
+    looked = looked_at(checked)
     return sorted(
         {
             node.arguments[0].value.id

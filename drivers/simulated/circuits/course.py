@@ -85,10 +85,12 @@ class Course(NamedTuple):
 
     def plus(self, factor: float, other: Course) -> Course:
         """y + factor · another course."""
+        if factor == 0:
+            return self
         return Course(
             self.start + factor * other.start,
-            merged([*self.terms, *((rate, factor * w) for rate, w in other.terms)]),
-            merged([*self.bends, *((rate, factor * q) for rate, q in other.bends)]),
+            _with(self.terms, factor, other.terms),
+            _with(self.bends, factor, other.bends),
         )
 
     def window(self, duration_s: float) -> Window:
@@ -224,3 +226,11 @@ def merged(terms: Iterable[tuple[float, float]]) -> Terms:
     for rate, weight in terms:
         weights[rate] = weights.get(rate, 0.0) + weight
     return tuple(sorted((term for term in weights.items() if term[1]), reverse=True))
+
+
+def _with(terms: Terms, factor: float, others: Terms) -> Terms:
+    """Terms and a multiple of others."""
+    if not others:
+        return terms
+    more = tuple([(rate, factor * weight) for rate, weight in others])
+    return merged(terms + more) if terms else more

@@ -13,6 +13,7 @@ from collections.abc import Callable
 import numpy as np
 
 from drivers.simulated.circuits.approach import Approach, Phase
+from drivers.simulated.circuits.course import Course
 from drivers.simulated.circuits.flow import Array
 from drivers.simulated.circuits.operating import at_terminals_if_any, currents_through, operate
 from drivers.simulated.circuits.piece import curve_of, fit
@@ -76,7 +77,7 @@ def _over_phase(
 
     right, lasts_s = seen(right_s), right_s - left_s
     (stretch,) = met
-    seen(left_s)
+    met.add(operate(part, way.within(phase, left_s)))
     found: Array | None = None
     if len(met) == 1:
         terms = (phase.voltages if stretch % 2 == 1 else phase.currents)[stretch // 2].terms
@@ -108,7 +109,7 @@ def _under(
     if stretch % 2 == 1:
         at_source = phase.voltages[place].many(since_s)
         currents = currents_through(part, at_source, series)
-        high, low = (course.many(since_s) for course in phase.currents[place : place + 2])
+        high, low = (_at(course, since_s) for course in phase.currents[place : place + 2])
         holds = (low <= currents) & (currents <= high)
     else:
         currents = phase.currents[place].many(since_s)
@@ -116,10 +117,15 @@ def _under(
         at_source = own + series * currents
         holds = np.isfinite(own)
         if place > 0:
-            holds &= at_source >= phase.voltages[place - 1].many(since_s)
+            holds &= at_source >= _at(phase.voltages[place - 1], since_s)
         if place < len(phase.voltages):
-            holds &= at_source <= phase.voltages[place].many(since_s)
+            holds &= at_source <= _at(phase.voltages[place], since_s)
     return (at_source - (series - inside) * currents, currents) if holds.all() else None
+
+
+def _at(course: Course, times_s: Array) -> Array | float:
+    """A course at many times; one number where it stands still."""
+    return course.many(times_s) if course.terms else course.start
 
 
 def _fading(many: Seen, left_s: float, lasts_s: float, right: Array, rate: float) -> Array | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import NamedTuple
 
 from drivers.channel import Acquisition, Setpoint
@@ -16,8 +17,11 @@ from drivers.specification import Specification
 from grammar.quantity import CURRENT, VOLTAGE, write
 
 _LARGEST_AVERAGE = 10_000
+# A sequence asks for the same few things over and over.
+_KEPT = 1024
 
 
+@lru_cache(maxsize=_KEPT)
 def reach(
     specification: Specification, voltage: float, pulsed: bool = False
 ) -> tuple[float, float]:
@@ -39,6 +43,7 @@ def reach(
     return (given, taken) if voltage > 0 else (taken, given)
 
 
+@lru_cache(maxsize=_KEPT)
 def accept_setpoint(specification: Specification, setpoint: Setpoint) -> None:
     """Raise InstrumentError where the instrument wouldn't take a setpoint."""
     accept_form(specification, setpoint)
@@ -133,6 +138,7 @@ def corners_beyond(specification: Specification, setpoint: Setpoint) -> Iterator
             yield Corner(voltage, current, directions)
 
 
+@lru_cache(maxsize=_KEPT)
 def accept_acquisition(
     specification: Specification, acquisition: Acquisition, line_frequency_hz: float
 ) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -94,10 +94,7 @@ class Meter:
         excess: Excess | None = None,
     ) -> None:
         self._dimension = dimension
-        self._ranges: tuple[Range, ...] = (
-            specification.voltage_ranges if dimension == VOLTAGE else specification.current_ranges
-        )
-        self._scales = [r.full_scale for r in self._ranges]
+        self._ranges, self._scales, self._steps, limits = _figures(specification, dimension)
         self._over_range = specification.over_range
         self._line_hz = line_hz
         self._ideal = streams is None
@@ -109,7 +106,7 @@ class Meter:
         readings: np.random.Generator | None = None
         if streams is not None:
             readings, self._samples, seed = streams
-            self._errors = _draw(self._ranges, readings, specification.coverage_factor)
+            self._errors = _draw(limits, readings, specification.coverage_factor)
             self._moves = Moves(
                 self._ranges, seed, line_hz, disturbance.pick_up, excess,
                 specification.range_settling,
@@ -157,13 +154,13 @@ class Meter:
 
         A quantity that is `forced` upon the part doesn't have its noise: the other one does.
         """
-        asked, has = (index, aperture_ns, forced), (self._index, self._aperture_ns, self._forced)
-        if self.fixed is not None and asked == has:
+        measures_alike = aperture_ns == self._aperture_ns and forced == self._forced
+        if measures_alike and self.fixed is not None and index == self._index:
             return
         self.fixed = None if index is None else self._ranges[index].full_scale
         if index is not None and index != self._index:
             self._index, self.changed = index, True
-        if (aperture_ns, forced) != has[1:]:
+        if not measures_alike:
             self._aperture_ns, self._half_ns = aperture_ns, aperture_ns // 2
             self._forced = forced
             if not self._ideal:
@@ -194,7 +191,7 @@ class Meter:
         under = -1.0
         if self.fixed is None and index:
             under = self._ranges[index - 1].full_scale
-        steps = 0.0 if self._ideal or not r.resolution else _whole_if_near(1 / r.resolution)
+        steps = 0.0 if self._ideal else self._steps[index]
         aperture_s = self._aperture_ns / NANOSECONDS
         self.full_scale = r.full_scale
         self._scale = Scale(
@@ -312,8 +309,8 @@ class Meter:
                 aperture_ns = round(aperture_s * NANOSECONDS)
                 errors = error.measure_gain - 1, error.measure_offset
                 values += self._moves.samples(true, times_ns, index, aperture_ns, *errors)
-            if r.resolution:
-                steps = _whole_if_near(1 / r.resolution)
+            steps = self._steps[index]
+            if steps:
                 values = (values * steps + _ROUND - _ROUND) / steps
         over = np.abs(values) > r.full_scale * (1 + self._over_range)
         values[over] = np.copysign(np.inf, values[over])
@@ -367,17 +364,42 @@ def _whole_if_near(value: float) -> float:
     return float(round(value)) if abs(value - round(value)) < 1e-9 * value else value
 
 
+class _Figures(NamedTuple):
+    """What all meters of a quantity have of one specification.
+
+    The ranges, their full scales (V or A) and digits per volt or ampere (0 shows every digit), and
+    the limits of their errors, in the order of `Error`, shape (ranges, 4).
+    """
+
+    ranges: tuple[Range, ...]
+    scales: tuple[float, ...]
+    steps: tuple[float, ...]
+    limits: Array
+
+
+@lru_cache(maxsize=64)
+def _figures(specification: Specification, dimension: Dimension) -> _Figures:
+    ranges: tuple[Range, ...] = (
+        specification.voltage_ranges if dimension == VOLTAGE else specification.current_ranges
+    )
+    return _Figures(
+        ranges,
+        tuple(r.full_scale for r in ranges),
+        tuple(_whole_if_near(1 / r.resolution) if r.resolution else 0.0 for r in ranges),
+        np.array(
+            [(r.source.of_value, r.source.plus, r.measure.of_value, r.measure.plus) for r in ranges]
+        ),
+    )
+
+
 def _draw(
-    ranges: Sequence[Range], generator: np.random.Generator, coverage_factor: float | None
+    limits: Array, generator: np.random.Generator, coverage_factor: float | None
 ) -> list[Error]:
     """Errors of each range within its accuracy: rectangular where it is a limit.
 
     With a coverage factor k the accuracy is k standard deviations of a normal distribution
     (JCGM 100:2008, 4.3.3 and 4.3.7).
     """
-    limits: Array = np.array(
-        [(r.source.of_value, r.source.plus, r.measure.of_value, r.measure.plus) for r in ranges]
-    )
     if coverage_factor is None:
         errors = generator.uniform(-limits, limits)
     else:

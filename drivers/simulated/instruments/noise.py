@@ -8,6 +8,8 @@ that gives the same bits. The module knows no instrument and no quantity.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -25,6 +27,7 @@ _CHUNK, _BEGIN = 256, 64
 _SPARSE = 64
 # Octaves that are added up anew for every reading; what the slower ones come to stays longer.
 _FAST = 6
+_POWERS = 1 << np.arange(63)
 
 
 class Disturbance(NamedTuple):
@@ -128,12 +131,12 @@ class Drift:
         self._seed = seed
         self._cell_ns = round(NANOSECONDS / (16 * corner_hz))
         octaves = drift_octaves(corner_hz)
-        places: list[int] = chance.integers(0, 1 << np.arange(octaves)).tolist()
+        places: list[int] = chance.integers(0, _POWERS[:octaves]).tolist()
         self._slowest_first = list(enumerate(places))[::-1]
         # A stream for each octave costs more than a short run takes: all of them begin in one.
         self._begins = chance.standard_normal((octaves, _BEGIN))
-        self._kept: list[tuple[int, Array]] = [(-1, begin) for begin in self._begins]
-        self._shares: list[float] = []
+        self._kept: list[tuple[int, Array]] = [(-1, self._begins)] * octaves
+        self._shares: Sequence[float] = ()
         self._aperture_ns = 0
         self._slow = (0, 0, 0.0)
 
@@ -157,25 +160,23 @@ class Drift:
             return self._row(cells, shares)
         return np.array([self._value(cell, shares) for cell in cells.tolist()])
 
-    def _shares_over(self, aperture_ns: int) -> list[float]:
+    def _shares_over(self, aperture_ns: int) -> Sequence[float]:
         """How much of each octave an aperture leaves."""
         if aperture_ns != self._aperture_ns:
-            lasting = (self._cell_ns << k for k in range(len(self._slowest_first)))
-            self._shares = [math.sqrt(min(1.0, ns / aperture_ns)) for ns in lasting]
+            self._shares = _left_over(aperture_ns, self._cell_ns, len(self._slowest_first))
             self._aperture_ns = aperture_ns
             self._slow = (0, 0, 0.0)
         return self._shares
 
-    def _value(self, cell: int, shares: list[float]) -> float:
+    def _value(self, cell: int, shares: Sequence[float]) -> float:
         from_cell, until_cell, total = self._slow
         if not from_cell <= cell < until_cell:
             self._slow = from_cell, until_cell, total = self._slow_at(cell, shares)
         for k, place in self._slowest_first[-_FAST:]:
-            number, step = divmod((cell + place) >> k, _CHUNK)
-            total += shares[k] * float(self._chunk(k, number, step)[step])
+            total += shares[k] * self._number(k, (cell + place) >> k)
         return total
 
-    def _slow_at(self, cell: int, shares: list[float]) -> tuple[int, int, float]:
+    def _slow_at(self, cell: int, shares: Sequence[float]) -> tuple[int, int, float]:
         """What the slow octaves come to at a cell, and from which cell until before which."""
         from_cell, until_cell, total = 0, cell + (1 << len(shares)), 0.0
         for k, place in self._slowest_first[:-_FAST]:
@@ -184,11 +185,10 @@ class Drift:
                 max(from_cell, (at << k) - place),
                 min(until_cell, (at + 1 << k) - place),
             )
-            number, step = divmod(at, _CHUNK)
-            total += shares[k] * float(self._chunk(k, number, step)[step])
+            total += shares[k] * self._number(k, at)
         return from_cell, until_cell, total
 
-    def _row(self, cells: Integers, shares: list[float]) -> Array:
+    def _row(self, cells: Integers, shares: Sequence[float]) -> Array:
         """As `_value`, of cells that ascend."""
         first_cell, last_cell = int(cells[0]), int(cells[-1])
         # One number as long as none of the octaves so far changes in between.
@@ -197,8 +197,7 @@ class Drift:
             begin, end = (first_cell + place) >> k, (last_cell + place) >> k
             first, last = begin // _CHUNK, end // _CHUNK
             if begin == end:
-                step = begin % _CHUNK
-                total = total + shares[k] * float(self._chunk(k, first, step)[step])
+                total = total + shares[k] * self._number(k, begin)
                 continue
             numbers = self._chunk(k, last, end % _CHUNK)
             if first < last:
@@ -207,11 +206,19 @@ class Drift:
             total = total + shares[k] * numbers[((cells + place) >> k) - first * _CHUNK]
         return np.full(len(cells), total)
 
+    def _number(self, k: int, step: int) -> float:
+        """One number of an octave's stream."""
+        if step < _BEGIN:
+            return self._begins.item(k, step)
+        number, step = divmod(step, _CHUNK)
+        return self._chunk(k, number, step).item(step)
+
     def _chunk(self, k: int, number: int, step: int) -> Array:
         """A piece of an octave's stream, up to that step of it: so it can be entered anywhere."""
         kept, piece = self._kept[k]
         if number == 0 and step < _BEGIN:
-            return self._begins[k]  # type: ignore[no-any-return]
+            begin: Array = self._begins[k]
+            return begin
         if kept != number:
             key = (*self._seed.spawn_key, k, number)
             stream = np.random.SeedSequence(self._seed.entropy, spawn_key=key)
@@ -220,6 +227,13 @@ class Drift:
                 piece[:_BEGIN] = self._begins[k]
             self._kept[k] = number, piece
         return piece
+
+
+@lru_cache(maxsize=256)
+def _left_over(aperture_ns: int, cell_ns: int, octaves: int) -> tuple[float, ...]:
+    """How much an aperture leaves of each octave of a drift, from the fastest on."""
+    lasting = (cell_ns << k for k in range(octaves))
+    return tuple(math.sqrt(min(1.0, ns / aperture_ns)) for ns in lasting)
 
 
 def line_at(time_ns: int, line_hz: float, phase: float) -> float:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Literal
 
 from drivers.channel import Setpoint
@@ -21,6 +22,7 @@ Resting = Literal["open", "zero volts"]
 """What stands at the terminals while the output is off."""
 
 
+@lru_cache(maxsize=64)
 def switched_off(
     specification: Specification, resting: Resting, series: float, leads: float, ideal: bool
 ) -> Source:

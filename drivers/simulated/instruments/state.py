@@ -32,6 +32,9 @@ class InstrumentState(Sourcing):
 
     def _look(self, now_ns: int) -> None:
         """Look at the circuit, and do on the way what the instrument does by itself."""
+        if not (self._protection.watches or self._mishaps):
+            self.circuit.look(now_ns)
+            return
         while True:
             due_ns = self._mishaps.next_ns
             passed = self._protection.look(min(now_ns, due_ns), self._output)
@@ -124,12 +127,15 @@ class InstrumentState(Sourcing):
         self, acquisition: Acquisition, setpoint: Setpoint | None, output: bool
     ) -> tuple[int | None, int | None]:
         """The ranges of both quantities; the forced one has the source's."""
-        forced: dict[str, float] = {}
+        volts = amperes = None
         if output and setpoint is not None:
-            forced[setpoint.mode] = setpoint.level
+            if setpoint.mode == "voltage":
+                volts = setpoint.level
+            else:
+                amperes = setpoint.level
         return (
-            self._voltage.index_for(acquisition.voltage_range, forced.get("voltage")),
-            self._current.index_for(acquisition.current_range, forced.get("current")),
+            self._voltage.index_for(acquisition.voltage_range, volts),
+            self._current.index_for(acquisition.current_range, amperes),
         )
 
     def _take(
