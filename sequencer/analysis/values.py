@@ -7,7 +7,7 @@ a calculation is called for.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterator, Mapping, Sequence, Set
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from grammar import tree
@@ -203,8 +203,7 @@ class Values(Arithmetic):
         from sequencer.analysis.calculations import Table
 
         # The record has every quantity of a channel, also one that it isn't declared to measure.
-        known = {n: trace.columns[n] for n in self._known[name] if n in trace.columns}
-        return Table(trace.name, known)
+        return Table(trace.name, _Chosen(trace.columns, self._known[name]))
 
     def _grouped(self, name: str, column: str) -> Groups:
         if (name, column) not in self._groups:
@@ -278,6 +277,28 @@ class Values(Arithmetic):
             assert isinstance(node, tree.Name | tree.Member)
             return written(node)
         return self.ends(node) if parameter.takes == "span" else self.number(node)
+
+
+class _Chosen(Mapping[str, Any]):
+    """Those of some columns that are among the names; what isn't looked at isn't read."""
+
+    def __init__(self, columns: Mapping[str, Any], names: Sequence[str]) -> None:
+        self._columns = columns
+        self._names = tuple(name for name in names if name in columns)
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._names:
+            raise KeyError(name)
+        return self._columns[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._names
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
 
 
 def _newest_before(

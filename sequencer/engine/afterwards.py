@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from sequencer.analysis.verdicts import Outcome as Result
     from sequencer.checker import Checked
     from sequencer.record import Run, RunWriter
-    from sequencer.record.reader import Columns
+    from sequencer.record.reader import Columns as Block
     from sequencer.record.trace import Trace
 
 
@@ -69,25 +69,25 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
     for block in _blocks(port, run) if smallest else ():
         time, step, *columns = (np.frombuffer(column) for column in block)
         values = dict(zip(known, columns, strict=False))
-        if "current" in values:
-            with np.errstate(invalid="ignore"):  # over range times nothing is no number
-                values["power"] = values["voltage"] * values["current"]
         pulses = np.isin(step, lines) if len(lines) else np.zeros(len(step), dtype=bool)
-        for rated, (margin, _) in smallest.items():
-            value = values[rated.quantity]
-            with np.errstate(invalid="ignore"):  # nor is over range less an open end of a rating
+        # Over range times nothing is no number, nor is over range less an open end of a rating.
+        with np.errstate(invalid="ignore"):
+            if "current" in values:
+                values["power"] = values["voltage"] * values["current"]
+            for rated, (margin, _) in smallest.items():
+                value = values[rated.quantity]
                 left = np.minimum(rated.high - value, value - rated.low)
-            # An over-range reading says nothing of the margin; it is an event of its own.
-            counts = np.isfinite(value) & (pulses == rated.per_pulse)
-            left = np.where(counts, left, np.inf)
-            at = int(np.argmin(left))
-            if left[at] < margin:
-                smallest[rated] = float(left[at]), float(time[at])
+                # An over-range reading says nothing of the margin; it is an event of its own.
+                counts = np.isfinite(value) & (pulses == rated.per_pulse)
+                left = np.where(counts, left, np.inf)
+                at = int(np.argmin(left))
+                if left[at] < margin:
+                    smallest[rated] = float(left[at]), float(time[at])
     found = {rated.name: m for rated, m in smallest.items() if math.isfinite(m[0])}
     return found | {f"{port.part} {q}": m for q, m in port.counters.margins().items()}
 
 
-def _blocks(port: Port, run: Run) -> Iterator[Columns]:
+def _blocks(port: Port, run: Run) -> Iterator[Block]:
     """Time, line, voltage and current of all readings of a channel, and of what it sampled.
 
     Of one that reads a sensor its quantity in place of the two. What a channel sampled while it
@@ -107,7 +107,7 @@ def _finite(value: float) -> float | None:
 
 
 class _Traces(Mapping[str, "Trace | None"]):
-    """The traces of a run, read when a result asks for one: not all need to be held at once."""
+    """The traces of a run, each column read when a result asks for it: not all need to be held."""
 
     def __init__(self, run: Run, names: tuple[str, ...]) -> None:
         self._run = run
@@ -118,7 +118,11 @@ class _Traces(Mapping[str, "Trace | None"]):
         if name not in self._names:
             raise KeyError(name)
         if name not in self._read:
-            self._read[name] = self._run.trace(name)
+            from sequencer.record.tables import Columns, table_of_trace
+            from sequencer.record.trace import Trace
+
+            table = table_of_trace(self._run, name)
+            self._read[name] = Trace(name, Columns(table), table.units)
         return self._read[name]
 
     def __iter__(self) -> Iterator[str]:

@@ -22,7 +22,7 @@ from sequencer.engine.sense_leads import (
 )
 
 if TYPE_CHECKING:
-    from drivers.channel import Reading
+    from drivers.channel import Acquisition, Reading
     from sequencer.engine.port import Port
     from sequencer.engine.run import Run
 
@@ -37,7 +37,10 @@ PASSES = ("resistor", "contact", "resettable fuse", "motor", "coil")
 
 
 def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
-    """Look at the part of a port and prove its presence. Raises Failed where it doesn't fit."""
+    """Look at the part of a port and prove its presence. Raises Failed where it doesn't fit.
+
+    Ranges are as before afterwards; what is programmed then is what the look needed last.
+    """
     if port.kind is None:
         return
     fixed, widest = port.acquisition, port.channel.specification.voltage_ranges[-1].full_scale
@@ -57,18 +60,18 @@ def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
     run.event("look", f"{port.part}: {in_volts(volts)} on the terminals, output off", port)
     judge_sense(port, volts, PICK_UP_V, lambda: _terminals(port, run))
     _judge(port, volts)
-    port.configure(fixed)
     if port.not_pushed:
         run.event("push", f"{port.part}: not pushed, as the recipe says", port)
-        return
-    if port.kind.name in HOLDS_CHARGE:
-        _push_store(port, volts, run)
+    elif port.kind.name in HOLDS_CHARGE:
+        _push_store(port, volts, fixed, run)
     elif port.kind.name in ONE_WAY:
-        _push_one_way(port, run)
+        _push_one_way(port, fixed, run)
     elif port.kind.name in PASSES:
-        _push_through(port, volts, run)
+        _push_through(port, volts, fixed, run)
     else:
         run.event("push", f"{port.part}: no push proves that a {port.kind.name} is there", port)
+    if port.acquisition != fixed:
+        port.configure(fixed)
 
 
 def look_before_on(port: Port, setpoint: Setpoint, run: Run) -> None:
@@ -150,23 +153,21 @@ def _judge(port: Port, volts: float) -> None:
 
 
 def _push(
-    port: Port, level: float, low: float, high: float, run: Run
+    port: Port, level: float, low: float, high: float, after: Acquisition, run: Run
 ) -> tuple[Reading, Reading, float]:
-    """A small current for half a second: its first and last reading, and their error (A)."""
+    """A small current for half a second: its first and last reading, and their error (A).
+
+    The channel measures as `after` says when it is over.
+    """
     specification = port.channel.specification
     if not specification.can("two-sided limit"):
         high = max(abs(low), abs(high))
         low = -high
-    before, acquisition = port.setpoint, port.acquisition
     volts = specification.voltage_range(max(abs(low), abs(high)))
     amperes = specification.current_range(abs(level))
     if volts is None or amperes is None:
         raise Failed(f"{port.part}: no range of {port.name} holds the presence push", "bench")
-    port.configure(
-        acquisition._replace(
-            voltage_range=volts.full_scale, current_range=amperes.full_scale
-        )
-    )
+    port.configure(after._replace(voltage_range=volts.full_scale, current_range=amperes.full_scale))
     port.program(Setpoint("current", level, low, high))
     run.event("look", f"{port.part}: on at {in_amperes(level)}, for the presence push", port)
     run.on(port)
@@ -177,11 +178,9 @@ def _push(
     error = port.current_error(level)
     unlike = sense_leaves_force(port, level, last, error)
     run.off(port)
-    port.configure(acquisition)
+    port.configure(after)
     if unlike:
         raise Failed(unlike, "person")
-    if before is not None:
-        port.program(before)
     return first, last, error
 
 
@@ -199,7 +198,7 @@ def _within_rating(port: Port, bound: float, reach: float = 0.0) -> float:
     return math.copysign(max(abs(bound) - error, 0.0), bound)
 
 
-def _push_store(port: Port, volts: float, run: Run) -> None:
+def _push_store(port: Port, volts: float, fixed: Acquisition, run: Run) -> None:
     """A capacitor or cell takes the push; open leads run into its limit and keep nothing."""
     reach = abs(volts) + PUSH_V
     low, high = (_within_rating(port, bound, reach) for bound in port.ratings["voltage"])
@@ -224,7 +223,7 @@ def _push_store(port: Port, volts: float, run: Run) -> None:
         ceiling = min(ceiling, high)
     else:
         floor = max(floor, low)
-    first, last, error = _push(port, level, floor, ceiling, run)
+    first, last, error = _push(port, level, floor, ceiling, fixed, run)
     took = abs(first.current) > abs(level) / 2 and not first.limited
     if not took and abs(last.current) <= max(5 * error, abs(level) / 2):
         after = _terminals(port, run)
@@ -239,11 +238,11 @@ def _push_store(port: Port, volts: float, run: Run) -> None:
     run.event("push", f"{port.part}: took {in_amperes(abs(level))}: it is there", port)
 
 
-def _push_one_way(port: Port, run: Run) -> None:
+def _push_one_way(port: Port, fixed: Acquisition, run: Run) -> None:
     """A diode passes the push forward; one that passes it backward is reversed."""
     low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
     back, level = (PUSH_SHARE * bound for bound in port.ratings["current"])
-    _, last, _ = _push(port, level, max(low, -PUSH_V), high, run)
+    _, last, _ = _push(port, level, max(low, -PUSH_V), high, fixed, run)
     if last.current > level / 2:
         run.event("push", f"{port.part}: passed {in_amperes(level)} forward: it is there", port)
         return
@@ -253,7 +252,7 @@ def _push_one_way(port: Port, run: Run) -> None:
             f"is connected the wrong way round, it is absent, or a lead is off",
             "person",
         )
-    _, last, _ = _push(port, back, max(low, -LARGEST_REVERSE_V), min(high, PUSH_V), run)
+    _, last, _ = _push(port, back, max(low, -LARGEST_REVERSE_V), min(high, PUSH_V), fixed, run)
     if last.current < back / 2:
         raise Failed(
             f"{port.part}: it passes current backward and none forward: the {_kind(port)} is "
@@ -267,12 +266,12 @@ def _push_one_way(port: Port, run: Run) -> None:
     )
 
 
-def _push_through(port: Port, volts: float, run: Run) -> None:
+def _push_through(port: Port, volts: float, fixed: Acquisition, run: Run) -> None:
     """What conducts passes the push; where nothing is seen, absence can't be told from ohms."""
     low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
     level = PUSH_SHARE * port.ratings["current"][1]
     low, high = max(low, volts - PUSH_V), min(high, volts + PUSH_V)
-    _, last, error = _push(port, level, low, high, run)
+    _, last, error = _push(port, level, low, high, fixed, run)
     if abs(last.current) > 5 * error:
         run.event("push", f"{port.part}: passed {in_amperes(last.current)}: it is there", port)
     else:

@@ -67,7 +67,7 @@ class Table:
         # A column's pieces are let go of before the next column is put together.
         parts = [[piece[k] for piece in pieces] for k in range(len(names))]
         pieces.clear()
-        return {name: np.concatenate(parts.pop(0) or [np.empty(0)]) for name in names}
+        return {name: _whole(parts.pop(0)) for name in names}
 
     def full_name(self, column: str) -> str:
         """The full name of a column; a quantity alone means the only column of that quantity.
@@ -75,6 +75,33 @@ class Table:
         Raises StoreError where there is no such column, or several.
         """
         return full_name(self.name, column, self.units)
+
+
+class Columns(Mapping[str, Column]):
+    """The columns of a table, each read when it is first asked for.
+
+    The record has to be open until then.
+    """
+
+    def __init__(self, table: Table) -> None:
+        self._table = table
+        self._read: dict[str, Column] = {}
+
+    def __getitem__(self, name: str) -> Column:
+        if name not in self._read:
+            if name not in self._table.units:
+                raise KeyError(name)
+            self._read |= self._table.read([name])
+        return self._read[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._table.units
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._table.units)
+
+    def __len__(self) -> int:
+        return len(self._table.units)
 
 
 def full_name(table: str, column: str, names: Collection[str]) -> str:
@@ -223,6 +250,9 @@ def _of_extra(run: Run, stream: Stream | None, extra: Collection[str]) -> Source
 
 def _aligned(sources: list[Iterator[Piece]]) -> Iterator[Piece]:
     """Tables side by side, row k of each making row k, as far as the shortest goes."""
+    if len(sources) == 1:
+        yield from sources[0]
+        return
     held: list[Piece] = [{} for _ in sources]
     while True:
         for k, source in enumerate(sources):
@@ -234,6 +264,12 @@ def _aligned(sources: list[Iterator[Piece]]) -> Iterator[Piece]:
         rows = min(_rows(piece) for piece in held)
         yield {name: column[:rows] for piece in held for name, column in piece.items()}
         held = [{name: column[rows:] for name, column in piece.items()} for piece in held]
+
+
+def _whole(parts: list[Column]) -> Column:
+    if len(parts) == 1:
+        return parts[0]
+    return np.concatenate(parts or [np.empty(0)])
 
 
 def _rows(piece: Piece) -> int:

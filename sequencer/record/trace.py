@@ -5,6 +5,7 @@ The module knows no recipe and no calculation.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -30,7 +31,7 @@ class Trace:
     """
 
     name: str
-    columns: dict[str, Column]
+    columns: Mapping[str, Column]
     units: dict[str, str] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -59,7 +60,7 @@ class Trace:
             import pandas as pd
         except ImportError as error:
             raise missing_package("a frame", "pandas") from error
-        table = pd.DataFrame(self.columns)
+        table = pd.DataFrame(dict(self.columns))
         if index is not None:
             table = table.set_index(full_name(self.name, index, self.columns))
         table.attrs = {"trace": self.name, "units": dict(self.units)}

@@ -11,7 +11,7 @@ from sequencer.analysis.verdicts import MET
 from sequencer.report.terminal import Terminal
 
 if TYPE_CHECKING:
-    from sequencer.spread.one_run import Ran
+    from sequencer.spread.runs import Ran
     from sequencer.spread.summary import Driver, Expectation, GuardSpread, ResultSpread, Summary
 
 _SHOWN_BAD = 3

@@ -14,12 +14,13 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 
-from sequencer.spread.one_run import Ran, run_one
+from sequencer.spread.runs import Ran, run_abreast
 from sequencer.spread.work import Work, prepare
 
 _CHUNKS = 32
 """Chunks for each worker: few enough to cost nothing, enough for all to end at about one time."""
 _MOST_IN_CHUNK = 64
+_ABREAST = 32
 _GARBAGE = 50_000
 """So many objects may be left before they are looked through: those of about ten runs."""
 
@@ -33,7 +34,11 @@ def run_chunk(work: Work, numbers: Sequence[int]) -> list[Ran]:
     often = gc.get_threshold()
     gc.set_threshold(_GARBAGE, *often[1:])
     try:
-        return [run_one(prepared, number) for number in numbers]
+        return [
+            ran
+            for first in range(0, len(numbers), _ABREAST)
+            for ran in run_abreast(prepared, numbers[first : first + _ABREAST])
+        ]
     finally:
         gc.set_threshold(*often)
         gc.unfreeze()

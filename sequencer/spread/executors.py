@@ -16,7 +16,7 @@ from sequencer.spread.work import NOMINAL, Prepared, Work, prepare
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from sequencer.spread.one_run import Ran
+    from sequencer.spread.runs import Ran
 
 _PATIENCE_S = 10
 """How long a cluster may take to answer."""

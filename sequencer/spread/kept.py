@@ -7,17 +7,16 @@ Steps, events and notes are let go.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sequencer.record.rows import Stream, TraceRow
-from sequencer.record.trace import Trace, read_trace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from sequencer.record import GuardRow, PlotRow, ResultRow, Run
+    from sequencer.record import GuardRow, PlotRow, ResultRow
     from sequencer.record.blocks import Column, Row
 
     Array = NDArray[np.float64]
@@ -31,29 +30,34 @@ class KeptStream:
         self._rows: list[Row] = []
         self.append = self._rows.append
         """Take one row: a float a column."""
-        self._pieces: list[Sequence[Array]] = []
+        self._pieces: list[tuple[int, Sequence[Column]]] = []
 
     def extend(self, columns: Sequence[Column], count: int) -> None:
         """Take so many rows, given as columns."""
         self.flush()
-        self._pieces.append(
-            [np.full(count, c) if isinstance(c, float) else c[:count] for c in columns]
-        )
+        self._pieces.append((count, columns))
         self.count += count
 
     def flush(self) -> None:
         """Turn rows that came singly into columns."""
         if self._rows:
-            self._pieces.append([*np.array(self._rows).T.copy()])
+            self._pieces.append((len(self._rows), [*np.array(self._rows).T.copy()]))
             self.count += len(self._rows)
             self._rows.clear()
 
-    def columns(self) -> Sequence[Array]:
-        """All rows so far, a column each; none where there is no row."""
+    def forget(self) -> None:
+        """Let go of all rows, as somebody else may still hold the stream."""
+        self._rows.clear()
+        self._pieces.clear()
+        self.count = 0
+
+    def column(self, place: int) -> Array:
+        """One column of all rows so far."""
         self.flush()
-        if len(self._pieces) > 1:
-            self._pieces = [[np.concatenate(parts) for parts in zip(*self._pieces, strict=True)]]
-        return self._pieces[0] if self._pieces else ()
+        found = ((count, columns[place]) for count, columns in self._pieces)
+        return np.concatenate(
+            [np.full(count, c) if isinstance(c, float) else c[:count] for count, c in found]
+        )
 
 
 class Kept:
@@ -65,6 +69,16 @@ class Kept:
     def __init__(self) -> None:
         self.tables: dict[str, tuple[Stream, KeptStream]] = {}
         self.traces: dict[str, TraceRow] = {}
+
+    @property
+    def rows(self) -> int:
+        """How many rows there are, all streams together."""
+        return sum(stream.count for _, stream in self.tables.values())
+
+    def forget(self) -> None:
+        """Let go of all rows."""
+        for _, stream in self.tables.values():
+            stream.forget()
 
     # As a writer
 
@@ -136,15 +150,12 @@ class KeptRun:
         """Which readings a trace is made of."""
         return self._kept.traces[name]
 
-    def trace(self, name: str) -> Trace:
-        """A trace as a table."""
-        return read_trace(cast("Run", self), name)
-
     def blocks(self, stream: Stream, names: Sequence[str]) -> Iterator[list[Array]]:
         """The named columns of a stream: all rows at once, nothing where there is none."""
-        columns = self._kept.tables[stream.name][1].columns()
-        if columns:
-            yield [columns[stream.columns.index(name)] for name in names]
+        kept = self._kept.tables[stream.name][1]
+        kept.flush()
+        if kept.count:
+            yield [kept.column(stream.columns.index(name)) for name in names]
 
     def columns(self, stream: str, names: Sequence[str] | None = None) -> dict[str, Array]:
         """Columns of a stream, all of them where no names are given."""

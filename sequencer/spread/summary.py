@@ -15,8 +15,8 @@ import numpy as np
 from grammar import tree
 from grammar.quantity import PLAIN, Dimension
 from sequencer.analysis.verdicts import MET, NOT_MET, NOT_WORKED_OUT
-from sequencer.spread.one_run import Key, Margin, Ran
 from sequencer.spread.ranks import share, threshold
+from sequencer.spread.runs import Key, Margin, Ran
 
 if TYPE_CHECKING:
     from sequencer.checker import Checked

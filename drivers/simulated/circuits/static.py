@@ -62,7 +62,7 @@ class StaticCircuit:
         return stretch, (voltage, current, float(stretch != level))
 
     def solve_levels(
-        self, source: Source, levels: Array, limits: tuple[Array, Array]
+        self, source: Source, levels: Array, limits: tuple[Array | float, Array | float]
     ) -> tuple[Array, Array]:
         """Voltages and currents as `solve` has them with these levels (V or A) in `source`.
 

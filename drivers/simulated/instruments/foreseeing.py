@@ -6,6 +6,7 @@ Nothing is spent by looking; what is taken is gone, as if it had been measured i
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -18,6 +19,10 @@ from drivers.simulated.instruments.blocks import Meters, foresee
 from drivers.simulated.instruments.envelope import accept_setpoint
 from drivers.simulated.instruments.series import Series
 from drivers.simulated.instruments.state import InstrumentState
+
+
+_LEAST = sys.float_info.min
+"""The least voltage (V) that is one."""
 
 
 class ForeseeingInstrument(InstrumentState):
@@ -60,7 +65,7 @@ class ForeseeingInstrument(InstrumentState):
             column = np.array(levels)
             series.foresee(
                 self._as_source(setpoint), meter.sourced_many(column),
-                self._limits(setpoint, column), begins_ns, self._clock.now_ns, self._aperture_ns,
+                self._limits(setpoint, levels), begins_ns, self._clock.now_ns, self._aperture_ns,
                 self._source, self._manners, self._conditions.ends_s * NANOSECONDS,
             )  # fmt: skip
         return series.levels()
@@ -96,22 +101,26 @@ class ForeseeingInstrument(InstrumentState):
         # The range may not follow the level.
         return asked is not None
 
-    def _limits(self, setpoint: Setpoint, levels: Array) -> tuple[Array, Array]:
-        """The lowest and the highest current (A) beside each level, where that is a voltage."""
-        low, high = np.full(len(levels), -math.inf), np.full(len(levels), math.inf)
+    def _limits(
+        self, setpoint: Setpoint, levels: Sequence[float]
+    ) -> tuple[Array | float, Array | float]:
+        """The lowest and the highest current (A) beside each level, where that is a voltage.
+
+        One number where it is the same beside all of them.
+        """
         if setpoint.mode == "current":
+            return -math.inf, math.inf
+        lowest, highest = min(levels), max(levels)
+        # The more voltage the less it can push: if the ends of each side are alike, all between
+        # them are.
+        ends = {lowest, highest}
+        if lowest <= 0 <= highest:
+            ends |= {0.0, min(highest, _LEAST), max(lowest, -_LEAST)}
+        beside = {self._beside(setpoint, end) for end in ends}
+        if len(beside) > 1:
+            high, low = np.array([self._beside(setpoint, level) for level in levels]).T
             return low, high
-        sides = np.sign(levels)
-        for side in (-1.0, 0.0, 1.0):
-            there = levels[sides == side]
-            if len(there):
-                # The more voltage the less it can push: if the ends are alike, all between are.
-                ends = [self._beside(setpoint, float(end)) for end in (there.min(), there.max())]
-                if ends[0] != ends[1]:
-                    each = [self._beside(setpoint, level) for level in levels.tolist()]
-                    high, low = np.array(each).T
-                    return low, high
-                high[sides == side], low[sides == side] = ends[0]
+        ((high, low),) = beside
         return low, high
 
     def _beside(self, setpoint: Setpoint, level: float) -> tuple[float, ...]:

@@ -401,7 +401,7 @@ def _draw(
     (JCGM 100:2008, 4.3.3 and 4.3.7).
     """
     if coverage_factor is None:
-        errors = generator.uniform(-limits, limits)
+        errors = generator.random(limits.shape) * (2 * limits) - limits
     else:
         errors = generator.normal(0.0, limits / coverage_factor)
     by_range: list[list[float]] = errors.tolist()

@@ -40,7 +40,7 @@ class Series:
         self,
         goal: Source,
         levels: Array,
-        limits: tuple[Array, Array],
+        limits: tuple[Array | float, Array | float],
         begins_ns: Callable[[Integers], Integers],
         now_ns: int,
         aperture_ns: int,

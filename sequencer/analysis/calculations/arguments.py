@@ -31,6 +31,7 @@ def looked_at(signature: Signature, function: Callable[..., Answer]) -> Callable
     lengths are a mistake of the caller: ValueError.
     """
     shape = inspect.signature(function)
+    names = tuple(shape.parameters)
     parameters = {parameter.name: parameter for parameter in signature.parameters}
     of_a_trace = "trace" in shape.parameters
 
@@ -51,16 +52,18 @@ def looked_at(signature: Signature, function: Callable[..., Answer]) -> Callable
 
     @wraps(function)
     def calculate(*arguments: Any, **named: Any) -> Answer:
-        bound = shape.bind(*arguments, **named)
+        given = dict(zip(names, arguments, strict=False)) | named
+        if len(given) < len(arguments) + len(named) or not named.keys() <= set(names):
+            shape.bind(*arguments, **named)  # which says what is wrong, as for any function
         rows = 0
-        for name, given in bound.arguments.items():
-            bound.arguments[name] = found = looked_at_one(name, given)
+        for name, value in given.items():
+            given[name] = found = looked_at_one(name, value)
             if isinstance(found, np.ndarray):
                 # Each trace begins with its time.
                 rows = len(found) if name.endswith("time") else rows
                 if len(found) != rows:
                     raise ValueError("the columns of a trace have different lengths")
-        return function(*bound.args, **bound.kwargs)
+        return function(**given)
 
     return calculate
 

@@ -227,7 +227,7 @@ def test_an_open_span_is_taken() -> None:
 
 
 def test_a_call_with_too_little_is_python_s_own_error() -> None:
-    with pytest.raises(TypeError, match="missing a required argument: 'level'"):
+    with pytest.raises(TypeError, match="missing 1 required positional argument: 'level'"):
         analysis.crossing_time([0, 1], [0, 1])
 
 

@@ -15,7 +15,7 @@ from sequencer.engine.runner import Runner
 from sequencer.spread import executors
 from sequencer.spread.dealing import local_processes, spread
 from sequencer.spread.executors import run_spread
-from sequencer.spread.one_run import Ran
+from sequencer.spread.runs import Ran
 from sequencer.spread.work import Work
 from tests.sequencer.spread.benches import RECIPE, work
 

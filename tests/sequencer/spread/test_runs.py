@@ -12,7 +12,7 @@ from grammar.quantity import CURRENT, POWER, VOLTAGE
 from sequencer import api
 from sequencer.record import open_record
 from sequencer.spread.dealing import spread
-from sequencer.spread.one_run import NOT_SIMULATED, Ran
+from sequencer.spread.runs import NOT_SIMULATED, Ran
 from sequencer.spread.summary import Summary, summed_up
 from sequencer.spread.work import Work, prepare
 from tests.sequencer.spread.benches import BENCH, RECIPE, work
