@@ -80,7 +80,9 @@ class Counters:
 
     def interval(self) -> float:
         """How long may pass until the next reading (s), by the tally that is nearest."""
-        return min((tally.interval() for tally, _ in self.tallies), default=math.inf)
+        if not self.tallies:
+            return math.inf
+        return min([tally.interval() for tally, _ in self.tallies])
 
     def time_left(self) -> float:
         """How long nobody need look before a rating could be passed (s), from the last count."""

@@ -45,6 +45,13 @@ class KeptStream:
             self.count += len(self._rows)
             self._rows.clear()
 
+    def different(self, place: int) -> frozenset[float]:
+        """The values that one column has."""
+        self.flush()
+        found = [(count, columns[place]) for count, columns in self._pieces]
+        each = [{c} if isinstance(c, float) else set(c[:n].tolist()) for n, c in found]
+        return frozenset().union(*each)
+
     def forget(self) -> None:
         """Let go of all rows, as somebody else may still hold the stream."""
         self._rows.clear()
@@ -157,9 +164,7 @@ class KeptRun:
         if kept.count:
             yield [kept.column(stream.columns.index(name)) for name in names]
 
-    def columns(self, stream: str, names: Sequence[str] | None = None) -> dict[str, Array]:
-        """Columns of a stream, all of them where no names are given."""
-        found = self.stream(stream)
-        names = found.columns if names is None else tuple(names)
-        blocks = list(self.blocks(found, names)) or [[np.empty(0) for _ in names]]
-        return dict(zip(names, blocks[0], strict=True))
+    def different(self, stream: str, column: str) -> frozenset[float]:
+        """The values that a column of a stream has."""
+        found, kept = self._kept.tables[stream]
+        return kept.different(found.columns.index(column))

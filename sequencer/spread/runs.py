@@ -190,7 +190,6 @@ def _margins(ports: Iterable[Port], rows: Iterable[GuardRow]) -> Iterator[Margin
 def _errors(bench: Bench, run: KeptRun) -> Iterator[tuple[str, float]]:
     """The instruments' errors in this run, in the ranges that were used."""
     for name, channel in bench.instruments.items():
-        ranges = run.columns(name, ("voltage_range", "current_range"))
-        scales = [frozenset(column.tolist()) for column in ranges.values()]
+        scales = [run.different(name, column) for column in ("voltage_range", "current_range")]
         for error, value in cast("SimulatedChannel", channel).errors(*scales):
             yield f"{name}: {error}", value

@@ -16,6 +16,7 @@ source; the figures are the specification's. The module knows no part and no ins
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 from drivers.simulated.circuits.circuit import Source
@@ -206,6 +207,7 @@ def _phase(
     return Phase(begin_s, end_s, tuple(currents), tuple(voltages))
 
 
+@lru_cache(maxsize=64)
 def _fading(response_s: float) -> Course:
     """From 1 to nothing, within a hundredth after a response; for ever 1 where that is inf."""
     if response_s == 0:

@@ -8,7 +8,7 @@ is fitted piece by piece. The module knows no clock, and follows nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -40,6 +40,8 @@ def _steep(count: int, step: float) -> tuple[Array, Array]:
 
 
 _STEEP_AT, _STEEP_BY = _steep(12, 0.25)
+Both = tuple[float, float]
+"""A voltage (V) and a current (A), or their integrals over time (V·s, A·s)."""
 Seen = Callable[[Array], tuple[Array, Array] | None]
 """Voltages (V) and currents (A) at times (s); None where another stretch has control at one."""
 
@@ -52,33 +54,34 @@ def over_way(
     The times are in seconds after its beginning; `window_s` is how long the whole window is whose
     means they are for. The last is 1.0 where the level wasn't in control throughout, else 0.0.
     """
-    total, limited = np.zeros(2), 0.0
+    volt_seconds = coulombs = limited = 0.0
     for phase in way.phases:
         left_s = max(from_s, phase.begin_s)
         # The way is over at the first whole nanosecond after its end.
         right_s = to_s if phase is way.phases[-1] else min(to_s, phase.end_s)
         if right_s > left_s:
-            more, here = _over_phase(part, way, phase, left_s, right_s, window_s)
-            total, limited = total + more, max(limited, here)
-    return float(total[0]), float(total[1]), limited
+            found, here = _over_phase(part, way, phase, left_s, right_s, window_s)
+            volt_seconds, coulombs = volt_seconds + found[0], coulombs + found[1]
+            limited = max(limited, here)
+    return volt_seconds, coulombs, limited
 
 
 def _over_phase(
     part: Static, way: Approach, phase: Phase, left_s: float, right_s: float, window_s: float
-) -> tuple[Array, float]:
+) -> tuple[Both, float]:
     met: set[int] = set()
 
-    def seen(time_s: float) -> Array:
+    def seen(time_s: float) -> Both:
         source = way.within(phase, time_s)
         stretch = operate(part, source)
         met.add(stretch)
         at = at_terminals_if_any(part, source, stretch)
-        return np.array([at.seen, at.current])
+        return at.seen, at.current
 
     right, lasts_s = seen(right_s), right_s - left_s
     (stretch,) = met
     met.add(operate(part, way.within(phase, left_s)))
-    found: Array | None = None
+    found: Both | None = None
     if len(met) == 1:
         terms = (phase.voltages if stretch % 2 == 1 else phase.currents)[stretch // 2].terms
 
@@ -87,16 +90,20 @@ def _over_phase(
 
         if not terms:
             # What is in control stands still, and all else moves one way.
-            found = right * lasts_s
+            found = right[0] * lasts_s, right[1] * lasts_s
         elif len(terms) == 1 and terms[0][0] < 0:
             found = _fading(many, left_s, lasts_s, right, terms[0][0])
         else:
-            found = _moving(many, left_s, lasts_s, _RESOLVED * window_s * np.abs(right))
+            enough = _RESOLVED * window_s
+            found = _moving(many, left_s, lasts_s, [enough * abs(end) for end in right])
     if found is None:
-        found = np.zeros(2)
-        for begin_s, end_s, values in fit(seen, left_s, right_s, window_s):
-            means = [curve_of(values[:, k]).mean(0.0, 1.0) for k in (0, 1)]
-            found += np.array(means) * (end_s - begin_s)
+        found = 0.0, 0.0
+        for begin_s, end_s, values in fit(
+            lambda time_s: np.array(seen(time_s)), left_s, right_s, window_s
+        ):
+            volts, amperes = (curve_of(values[:, k]).mean(0.0, 1.0) for k in (0, 1))
+            lasts_s = end_s - begin_s
+            found = found[0] + volts * lasts_s, found[1] + amperes * lasts_s
     return found, float(met != {way.goal.level})
 
 
@@ -128,7 +135,7 @@ def _at(course: Course, times_s: Array) -> Array | float:
     return course.many(times_s) if course.terms else course.start
 
 
-def _fading(many: Seen, left_s: float, lasts_s: float, right: Array, rate: float) -> Array | None:
+def _fading(many: Seen, left_s: float, lasts_s: float, right: Both, rate: float) -> Both | None:
     """By x = exp(rate·t): ∫ f dt = f_1·t + ∫ (f − f_1)/(−rate·x) dx."""
     least = math.exp(rate * lasts_s)
     half = (1.0 - least) / 2
@@ -137,16 +144,20 @@ def _fading(many: Seen, left_s: float, lasts_s: float, right: Array, rate: float
     if here is None:
         return None
     weights = half * _GAUSS_BY / (-rate * x)
-    more = [math.fsum(((f - end) * weights).tolist()) for f, end in zip(here, right, strict=True)]
-    return right * lasts_s + more
+    volts, amperes = (
+        end * lasts_s + math.fsum(((f - end) * weights).tolist())
+        for f, end in zip(here, right, strict=True)
+    )
+    return volts, amperes
 
 
-def _moving(many: Seen, left_s: float, lasts_s: float, enough: Array) -> Array | None:
+def _moving(many: Seen, left_s: float, lasts_s: float, enough: Sequence[float]) -> Both | None:
     """By a rule for steep ends; None where half its places come to something else."""
     here = many(left_s + _STEEP_AT * lasts_s)
     if here is None:
         return None
     parts = [(f * (_STEEP_BY * lasts_s)).tolist() for f in here]
-    fine = np.array([math.fsum(part) for part in parts])
-    coarse = np.array([2 * math.fsum(part[::2]) for part in parts])
-    return fine if (np.abs(fine - coarse) <= enough).all() else None
+    for part, most in zip(parts, enough, strict=True):
+        if not abs(math.fsum(part) - 2 * math.fsum(part[::2])) <= most:
+            return None
+    return math.fsum(parts[0]), math.fsum(parts[1])

@@ -74,6 +74,12 @@ class SettlingCircuit:
         if self.watchers:
             self._follow()
 
+    def rest(self, source: Source, at_ns: int) -> None:
+        """Be where another source has arrived at that time, with the level in control."""
+        self._leave(at_ns)
+        self._source = source
+        self._exact.connect(source, at_ns)
+
     def advance(self, to_ns: int) -> None:
         """Let the time up to then pass."""
         if self._way is not None and to_ns >= self._there_ns:

@@ -20,7 +20,6 @@ from drivers.simulated.instruments.envelope import accept_setpoint
 from drivers.simulated.instruments.series import Series
 from drivers.simulated.instruments.state import InstrumentState
 
-
 _LEAST = sys.float_info.min
 """The least voltage (V) that is one."""
 
@@ -72,11 +71,10 @@ class ForeseeingInstrument(InstrumentState):
 
     def take_levels(self, count: int) -> None:
         """Be as after the first `count` of the levels just peeked."""
-        # Of those before only the last but one counts: from there the last one is reached.
-        for k in range(max(0, count - 2), count):
-            self._setpoint = self._series.setpoint(k)
-            self._source = self._as_source(self._setpoint)
-            self._series.pass_through(k, self._source)
+        # Each was at rest before the next: what is left of those before the last is nothing.
+        self._setpoint = self._series.setpoint(count - 1)
+        self._source = self._as_source(self._setpoint)
+        self._series.rest(count - 1, self._source)
         self._clock.now_ns = self._series.spend(count)
 
     def _foresees_levels(self, setpoint: Setpoint, levels: Sequence[float]) -> bool:

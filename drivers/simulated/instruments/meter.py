@@ -338,14 +338,11 @@ class Meter:
         Those of sourcing in the ranges that were sourced in so far, and of measuring in those of
         these full scales.
         """
-        for index, (r, error) in enumerate(zip(self._ranges, self._errors, strict=True)):
-            scale = _named(r.full_scale, self._dimension)
-            if index in self._sourced_in:
-                yield f"source gain, {scale}", error.source_gain
-                yield f"source offset, {scale}", error.source_offset
-            if r.full_scale in measured_in:
-                yield f"measure gain, {scale}", error.measure_gain
-                yield f"measure offset, {scale}", error.measure_offset
+        for index, (scale, error) in enumerate(zip(self._scales, self._errors, strict=True)):
+            named = zip(_names(scale, self._dimension), error, strict=True)
+            sourced, measured = index in self._sourced_in, scale in measured_in
+            if sourced or measured:
+                yield from [*named][0 if sourced else 2 : 4 if measured else 2]
 
 
 def _with_shot(deviation: float, shot: float, true: Array) -> Array:
@@ -355,8 +352,12 @@ def _with_shot(deviation: float, shot: float, true: Array) -> Array:
 
 
 @lru_cache(maxsize=256)
-def _named(full_scale: float, dimension: Dimension) -> str:
-    return f"{write(full_scale, dimension)} range"
+def _names(full_scale: float, dimension: Dimension) -> tuple[str, ...]:
+    """The names of a range's errors, in the order of `Error`."""
+    scale = f"{write(full_scale, dimension)} range"
+    return tuple(
+        f"{what} {error}, {scale}" for what in ("source", "measure") for error in ("gain", "offset")
+    )
 
 
 def _whole_if_near(value: float) -> float:

@@ -132,7 +132,7 @@ class Drift:
         self._cell_ns = round(NANOSECONDS / (16 * corner_hz))
         octaves = drift_octaves(corner_hz)
         places: list[int] = chance.integers(0, _POWERS[:octaves]).tolist()
-        self._slowest_first = list(enumerate(places))[::-1]
+        self._slowest_first = [*enumerate(places)][::-1]
         # A stream for each octave costs more than a short run takes: all of them begin in one.
         self._begins = chance.standard_normal((octaves, _BEGIN))
         self._kept: list[tuple[int, Array]] = [(-1, self._begins)] * octaves

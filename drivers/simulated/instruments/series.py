@@ -13,7 +13,7 @@ import numpy as np
 
 from drivers.channel import Block, Levels, Setpoint
 from drivers.clock import NANOSECONDS
-from drivers.simulated.circuits.approach import Arrival, Manners, way_s
+from drivers.simulated.circuits.approach import Manners, way_s
 from drivers.simulated.circuits.circuit import Circuit, Source
 from drivers.simulated.circuits.flow import Array, Integers
 from drivers.simulated.circuits.settling import SettlingCircuit
@@ -34,7 +34,6 @@ class Series:
         self._begins_ns = self._ends_ns = self._programmed_ns
         self._voltages: Array = np.empty(0)
         self._currents: Array = np.empty(0)
-        self._arrival = Arrival()
 
     def foresee(
         self,
@@ -57,12 +56,12 @@ class Series:
         exact = self._circuit.at_rest if isinstance(self._circuit, SettlingCircuit) else None
         if exact is None:
             return
-        self._arrival = Arrival(manners)
         voltages, currents = exact.solve_levels(goal, levels, limits)
         self._place(len(voltages), begins_ns, now_ns, aperture_ns)
         count = int(np.searchsorted(self._ends_ns, known_until_ns, side="right"))
         self._voltages, self._currents = voltages[:count], currents[:count]
-        if count and not self._arrive_in_time(goal, levels[:count], source, exact.terminals):
+        terminals = exact.terminals
+        if count and not self._arrive_in_time(goal, levels[:count], source, terminals, manners):
             self._voltages = self._currents = np.empty(0)
 
     def _place(
@@ -87,7 +86,12 @@ class Series:
                 )
 
     def _arrive_in_time(
-        self, goal: Source, levels: Array, source: Source, terminals: tuple[float, float]
+        self,
+        goal: Source,
+        levels: Array,
+        source: Source,
+        terminals: tuple[float, float],
+        manners: Manners,
     ) -> bool:
         """Whether the source has arrived at each level before its reading begins."""
         starts = current = _before(terminals[1], self._currents)
@@ -100,7 +104,7 @@ class Series:
         count = len(levels)
         waited = self._begins_ns[:count] - self._programmed_ns[:count]
         # The shaved part: the longest way is that of one of them but for rounding.
-        needed_s = way_s(self._arrival.manners, longest, in_voltage)
+        needed_s = way_s(manners, longest, in_voltage)
         needed_ns = math.ceil(needed_s * NANOSECONDS * (1 + 1e-9))
         return bool(waited.min() > needed_ns) if needed_ns else True
 
@@ -128,10 +132,10 @@ class Series:
         """What is programmed at level k."""
         return self._setpoint._replace(level=self._levels[k])
 
-    def pass_through(self, k: int, source: Source) -> None:
-        """Be at level k, of which `source` stands before the part, and read there."""
-        self._circuit.connect(source, int(self._programmed_ns[k]), self._arrival)
-        self._circuit.mean(int(self._begins_ns[k]), int(self._ends_ns[k]))
+    def rest(self, k: int, source: Source) -> None:
+        """Be at level k, of which `source` stands before the part and has arrived there."""
+        assert isinstance(self._circuit, SettlingCircuit)  # no other is foreseen
+        self._circuit.rest(source, int(self._begins_ns[k]))
 
     def spend(self, count: int) -> int:
         """Let go of the first `count` readings; when the last of them is over (ns)."""

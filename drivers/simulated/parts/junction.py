@@ -151,13 +151,14 @@ class Junction:
 
         w, beta = voltages / self._slope, resistance * self._saturation / self._slope
         u: Array = np.where(w > 0, np.minimum(w, _each(math.log1p, np.maximum(w, 0.0) / beta)), 0.0)
-        moves = np.full(len(w), True)
+        moving, still = np.arange(len(w)), u
         for _ in range(_ITERATIONS):
-            passed = beta * _each(math.expm1, u)
-            step = (u + passed - w) / (passed + (1 + beta))
-            np.subtract(u, step, out=u, where=moves)
-            moves &= step * step > _ROUNDING * np.abs(u)
-            if not moves.any():
+            passed = beta * _each(math.expm1, still)
+            step = (still + passed - w[moving]) / (passed + (1 + beta))
+            u[moving] = still = still - step
+            moves = step * step > _ROUNDING * np.abs(still)
+            moving, still = moving[moves], still[moves]
+            if not len(moving):
                 break
         return self._saturation * _each(math.expm1, u)
 
