@@ -75,14 +75,17 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
             if "current" in values:
                 values["power"] = values["voltage"] * values["current"]
             for rated, (margin, _) in smallest.items():
-                value = values[rated.quantity]
-                left = np.minimum(rated.high - value, value - rated.low)
+                value, when = values[rated.quantity], time
                 # An over-range reading says nothing of the margin; it is an event of its own.
                 counts = np.isfinite(value) & (pulses == rated.per_pulse)
-                left = np.where(counts, left, np.inf)
-                at = int(np.argmin(left))
-                if left[at] < margin:
-                    smallest[rated] = float(left[at]), float(time[at])
+                if not counts.all():
+                    value, when = value[counts], when[counts]
+                if not len(value):
+                    continue
+                above, below = int(value.argmax()), int(value.argmin())
+                left, at = min((rated.high - value[above], above), (value[below] - rated.low, below))
+                if left < margin:
+                    smallest[rated] = float(left), float(when[at])
     found = {rated.name: m for rated, m in smallest.items() if math.isfinite(m[0])}
     return found | {f"{port.part} {q}": m for q, m in port.counters.margins().items()}
 

@@ -116,7 +116,7 @@ class Meter:
         self._sourced_in: set[int] = set()
         self._index = len(self._ranges) - 1
         self._aperture_ns = self._half_ns = 0
-        self._forced, self._shot = False, 0.0
+        self._forced, self._is_set = False, False
         self._moving, self._holds, self._held = False, _NEVER, 0.0
         self.fixed: float | None = None
         self.changed = False
@@ -163,9 +163,8 @@ class Meter:
         if not measures_alike:
             self._aperture_ns, self._half_ns = aperture_ns, aperture_ns // 2
             self._forced = forced
-            if not self._ideal:
-                self._shot = self._shot_over(aperture_ns / NANOSECONDS)
-        self._set_scale()
+        # Much is set before anything is shown: what follows from it is worked out then.
+        self.full_scale, self._is_set = self._scales[self._index], False
 
     def _deviation(self, r: Range, aperture_s: float) -> float:
         """The white noise of a reading, with the part's, shot noise left out."""
@@ -186,6 +185,7 @@ class Meter:
             self._moving, self._holds = True, _NEVER
 
     def _set_scale(self) -> None:
+        self._is_set = True
         index = self._index
         r, error = self._ranges[index], self._errors[index]
         under = -1.0
@@ -198,7 +198,7 @@ class Meter:
             error.measure_gain,
             error.measure_offset,
             0.0 if self._ideal else self._deviation(r, aperture_s),
-            self._shot,
+            0.0 if self._ideal else self._shot_over(aperture_s),
             steps,
             under,
             r.full_scale * (1 + self._over_range),
@@ -212,6 +212,8 @@ class Meter:
 
         It is ±inf past the range; `full_scale` is the range that it was taken in.
         """
+        if not self._is_set:
+            self._set_scale()
         gain, offset, deviation, shot, steps, under, over = self._scale
         at_hand = self._at_hand
         noise = at_hand.pop() if at_hand else self._white.more()
@@ -238,6 +240,8 @@ class Meter:
         of `full_scale`. The one after them is past that range, or the range would follow it: take
         it by `show`. `spend` lets go of what was taken.
         """
+        if not self._is_set:
+            self._set_scale()
         gain, offset, deviation, shot, steps, under, over = self._scale
         noise = self._white.ahead(len(true))
         noise = noise * (_with_shot(deviation, shot, true) if shot else deviation)

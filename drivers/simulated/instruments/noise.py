@@ -21,7 +21,7 @@ from drivers.simulated.circuits.flow import Array, Integers
 _FIRST_BATCH, _LARGEST_BATCH = 256, 4096
 # In ns: a whole number of cycles of every frequency that is a whole number of millihertz.
 _THOUSAND_S = 1000 * NANOSECONDS
-_AT_HAND = 256
+_FIRST_AT_HAND, _AT_HAND = 16, 256
 _CHUNK, _BEGIN = 256, 64
 # Where so many steps of a drift lie between two readings, it is worked out for each by itself.
 _SPARSE = 64
@@ -76,13 +76,14 @@ class White:
         self.at_hand: list[float] = []
         self._generator = generator
         self._drawn: Array = np.empty(0)
-        self._batch = _FIRST_BATCH
+        self._batch, self._hand = _FIRST_BATCH, _FIRST_AT_HAND
         self._next = 0
 
     def more(self) -> float:
         """The next number, where none is at hand."""
         self._draw(1)
-        batch = self._drawn[self._next : self._next + _AT_HAND]
+        batch = self._drawn[self._next : self._next + self._hand]
+        self._hand = min(2 * self._hand, _AT_HAND)
         self._next += len(batch)
         self.at_hand[:] = batch[::-1].tolist()
         return self.at_hand.pop()

@@ -92,15 +92,18 @@ def require_readings(
         raise NotWorkedOut(
             f"there {held(len(time), 'reading')}", f"at least {counted(at_least, 'reading')}"
         )
-    if not np.all(np.isfinite(time)):
+    if not np.isfinite(time).all():
         raise NotWorkedOut("a row has no time", "a time in every row")
-    back = np.flatnonzero(np.diff(time) <= 0)
-    if len(back):
+    back = time[1:] <= time[:-1]
+    if back.any():
+        row = int(back.argmax())
         raise NotWorkedOut(
-            f"the time does not rise from row {back[0] + 1} to row {back[0] + 2}",
+            f"the time does not rise from row {row + 1} to row {row + 2}",
             "readings in the order in which they were taken",
         )
     for quantity, column in columns.items():
+        if np.isfinite(column).all():
+            continue
         for bad, what in ((np.isnan(column), "empty"), (np.isinf(column), "over range")):
             found = np.flatnonzero(bad if rows is None else bad & rows)
             if len(found):
@@ -136,8 +139,11 @@ def in_part(
         NotWorkedOut: fewer than `at_least` readings in that part, NaN or over range there, time
             that does not rise.
     """
+    if part is None:
+        require_readings(time, max(1, at_least), **columns)
+        return (time, *columns.values())
     require_readings(time, 1)
-    low, high = (-np.inf, np.inf) if part is None else (min(part), max(part))
+    low, high = min(part), max(part)
     since = time - time[0]
     inside = within(since, (low, high))
     found = int(np.count_nonzero(inside))
