@@ -373,9 +373,9 @@ def write(value: float, dimension: Dimension, digits: int = 6, unit: str | None 
 
 def _with_prefix(value: float, symbol: str, digits: int) -> str:
     # Rounded before the prefix is chosen: 999.9999 mV is 1 V.
-    rounded = Decimal(f"{value:.{digits - 1}e}")
-    power = min(12, max(-15, 3 * (rounded.adjusted() // 3)))
-    number = float(_EXACT.scaleb(rounded, -power))
+    rounded, exponent = f"{value:.{digits - 1}e}".split("e")
+    power = min(12, max(-15, 3 * (int(exponent) // 3)))
+    number = float(f"{rounded}e{int(exponent) - power}")
     return f"{_digits(number, digits)} {_PREFIX_BY_POWER[power]}{symbol}"
 
 

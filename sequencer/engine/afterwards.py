@@ -83,7 +83,9 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
                 if not len(value):
                     continue
                 above, below = int(value.argmax()), int(value.argmin())
-                left, at = min((rated.high - value[above], above), (value[below] - rated.low, below))
+                left, at = min(
+                    (rated.high - value[above], above), (value[below] - rated.low, below)
+                )
                 if left < margin:
                     smallest[rated] = float(left), float(when[at])
     found = {rated.name: m for rated, m in smallest.items() if math.isfinite(m[0])}

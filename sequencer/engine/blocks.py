@@ -14,7 +14,7 @@ import numpy as np
 
 from drivers.clock import NANOSECONDS
 from sequencer.engine.share import Share
-from sequencer.engine.totals import first
+from sequencer.engine.totals import first, first_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -106,7 +106,7 @@ class Blocks:
             for share in shares:
                 share.show(memory, count)
             held = self._until.holds(memory, shares[-1].ends(count))
-            count = first(np.broadcast_to(held, count))
+            count = first_of(held, count)
         return count
 
     def _begins(self, k: int, count: int) -> Integers:

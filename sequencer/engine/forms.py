@@ -98,7 +98,9 @@ class Margin:
 
         distance: Callable[[Sequence[Value], Array], Value] = _over_columns(self._text)
         with np.errstate(invalid="ignore"):
-            left = np.broadcast_to(distance(memory, now), len(now))
+            left = distance(memory, now)
+        if not isinstance(left, np.ndarray):
+            left = np.full(len(now), left)
         left = np.where(np.isfinite(left), left, np.inf)
         at = int(left.argmin())
         return float(left[at]), float(now[at])

@@ -17,7 +17,7 @@ from drivers.clock import NANOSECONDS
 from sequencer.engine.ending import Failed
 from sequencer.engine.port import LEVEL
 from sequencer.engine.setpoints import refuse_beyond_rating
-from sequencer.engine.totals import before, first, running
+from sequencer.engine.totals import before, first, first_of, running
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -135,11 +135,11 @@ class Series:
             assert condition.over_columns is not None
             memory = self._seen(self._port.guard_base, count)
             holds = condition.over_columns.holds(memory, self._ends[:count])
-            count = first(np.broadcast_to(np.logical_not(holds), count))
+            count = first_of(np.logical_not(holds), count)
         if count and self._readings.over_columns is not None:
             memory = self._seen(self._port.base, count)
             over = self._readings.over_columns.holds(memory, self._ends[:count])
-            count = first(np.broadcast_to(over, count))
+            count = first_of(over, count)
         return count
 
     def _before_due(self) -> int:

@@ -13,7 +13,7 @@ import numpy as np
 
 from drivers.clock import NANOSECONDS
 from sequencer.engine.port import LEVEL, LONGEST_BLIND_S
-from sequencer.engine.totals import Totals, first
+from sequencer.engine.totals import Totals, first, first_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -121,7 +121,7 @@ class Share:
             if not condition.unread:
                 assert condition.over_columns is not None
                 broken = np.logical_not(condition.over_columns.holds(memory, ends))
-                held_for = min(held_for, first(np.broadcast_to(broken, count)))
+                held_for = min(held_for, first_of(broken, count))
         return held_for
 
     def follow_guards(self, memory: list[Value], count: int) -> None:

@@ -265,19 +265,17 @@ class Signs:
 
         if self._setpoint is None:
             return ~self._jumps(voltage)
-        before = np.concatenate(([self._carried], current[:-1]))
-        plus = self._amperes.plus
-        gone = (np.abs(before) > _FLOWED * plus) & (
-            np.abs(current) <= np.maximum(plus, _NOTHING_LEFT * np.abs(before))
-        )
+        plus, amounts = self._amperes.plus, np.abs(current)
         signs = np.full(len(voltage), not levels and limited != self._limited)
         if self._kind in (*CARRIES, *STORES):
+            before = np.concatenate(([abs(self._carried)], amounts[:-1]))
+            gone = (before > _FLOWED * plus) & (amounts <= np.maximum(plus, _NOTHING_LEFT * before))
             signs |= gone
         if self._kind in TAKES:
-            flows = np.abs(current) > _FLOWED * plus
+            flows = amounts > _FLOWED * plus
             signs |= (voltage * current < 0) & (np.abs(voltage) > self._least_volts) & flows
         if self._kind in JUNCTIONS:
-            carries = np.abs(current) > max(_FLOWED * plus, self._carries_a)
+            carries = amounts > max(_FLOWED * plus, self._carries_a)
             signs |= carries & (np.abs(voltage) < _JUNCTION_V)
         if levels:
             return ~signs

@@ -19,6 +19,13 @@ if TYPE_CHECKING:
     Mask = npt.NDArray[np.bool_]
 
 
+def first_of(holds: Mask | bool, count: int) -> int:
+    """The place of the first of so many readings for which something holds, or all alike do."""
+    if not isinstance(holds, np.ndarray):
+        return 0 if holds else count
+    return first(holds)
+
+
 def first(mask: Mask) -> int:
     """The place of the first True; the length where there is none."""
     at = int(mask.argmax()) if len(mask) else 0

@@ -140,7 +140,7 @@ def in_part(
             that does not rise.
     """
     if part is None:
-        require_readings(time, max(1, at_least), **columns)
+        require_readings(time, max(1, at_least), None, **columns)
         return (time, *columns.values())
     require_readings(time, 1)
     low, high = min(part), max(part)
