@@ -83,16 +83,18 @@ class Run(Pace):
             if "current range" in named:
                 amperes = _scale(specification.current_range, named["current range"])
         seconds, cycles = named.get("aperture"), named.get("aperture cycles")
-        port.configure(
-            Acquisition(
-                voltage_range=volts,
-                current_range=amperes,
-                aperture_s=seconds,
-                aperture_cycles=None if seconds is not None else cycles or 1.0,
-                average=round(named.get("average") or 1),
-                remote_sense=self._remote_sense[port.name],
-            )
+        acquisition = Acquisition(
+            voltage_range=volts,
+            current_range=amperes,
+            aperture_s=seconds,
+            aperture_cycles=None if seconds is not None else cycles or 1.0,
+            average=round(named.get("average") or 1),
+            remote_sense=self._remote_sense[port.name],
         )
+        if acquisition == port.acquisition:
+            # Nobody but this run has set anything: an instrument that was touched ends it.
+            return
+        port.configure(acquisition)
         apertures = {name: p.aperture_s for name, p in self.ports.items()}
         self.patience_s = LONGEST_EXCHANGE_S + 2 * max(apertures.values())
         for other in self.ports.values():

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from drivers.bench import Bench
+from drivers.bench import Bench, open_simulated
 from drivers.channel import Reading, Setpoint
+from sequencer.api import check, load, perform
 from sequencer.engine.ending import Outcome
 from tests.sequencer.engine.bench_of import CAPACITOR, Ran, bench_file, dry
 
@@ -244,3 +246,44 @@ def test_a_resistance_without_measurable_current_is_no_value(tmp_path: Path) -> 
     ran = dry(text, tmp_path, bench_file(part), ideal=False)
     assert ran.finished.exit_code == 0, ran.ending.reason
     assert ran.told == ["no value"]
+
+
+@pytest.mark.parametrize("pushed", ["", ", not pushed"])
+def test_the_ranges_of_the_recipe_hold_again_after_the_look(tmp_path: Path, pushed: str) -> None:
+    """The look takes the widest voltage range, the push its own two."""
+    text = RECIPE.format(name="bank", kind="capacitor", voltage="within 2.8 V", source=SOURCE)
+    text = text.replace("on smu:", f"on smu{pushed}:")
+    text = text.replace("steps:\n", "steps:\n    setup smu: voltage range = 1 V\n")
+    ran = dry(text, tmp_path / "a.sqlite", bench_file())
+    assert ran.finished.exit_code == 0, ran.ending.reason
+    columns = ran.record.columns("smu", ["step", "voltage_range"])
+    own = columns["voltage_range"][columns["step"] == 10]
+    looked = columns["voltage_range"][columns["step"] == 0]
+    assert own.tolist() == [5.0]
+    assert looked.max() > 5.0
+
+
+def test_nothing_is_told_to_an_instrument_twice_before_its_output_goes_on(tmp_path: Path) -> None:
+    file = bench_file()
+    simulated = open_simulated(file)
+    channel = simulated.channels["smu"]
+    told: list[object] = []
+    for name in ("configure", "program", "switch"):
+        act = getattr(channel, name)
+
+        def tell(value: object, act: Any = act) -> None:
+            told.append(value)
+            act(value)
+
+        setattr(channel, name, tell)
+    text = RECIPE.format(name="bank", kind="capacitor", voltage="within 2.8 V", source=SOURCE)
+    loaded = load(text)
+    perform(
+        loaded, check(loaded, file), simulated, mode="dry run", store=tmp_path / "a.sqlite",
+        tell=lambda _: None,
+    )  # fmt: skip
+    before = told[: [k for k, value in enumerate(told) if value is True][1] + 1]
+    setpoint = Setpoint("voltage", 0.5, -0.5, 0.5)
+    # By `source`, and once more at `output on`, after the push.
+    assert before.count(setpoint) == 2
+    assert all(a != b for a, b in pairwise(before))

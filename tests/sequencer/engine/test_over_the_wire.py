@@ -151,8 +151,8 @@ def test_a_link_that_fails_in_mid_run(
         pytest.skip("a serial line has no connection to close; a dead one is tried in conformance")
     wired = Wired(stack, way, seed=1, margin_s=0.3)
     assert wired.server is not None
-    # The hundredth message falls into the charge: the look and the push take some fifty.
-    wired.server.misbehave(Misbehaviour(misbehaviour, after=100, times=1))
+    # That message falls into the charge; the look and the push come before it.
+    wired.server.misbehave(Misbehaviour(misbehaviour, after=75, times=1))
     finished, record = wired.run(tmp_path / "a.sqlite", live=True)
     assert finished.exit_code == 4
     assert finished.ending.fault in ("link", "instrument")
@@ -171,7 +171,7 @@ def test_a_link_that_stays_dead_is_told_as_an_unknown_output(
 ) -> None:
     wired = Wired(stack, SOCKET, seed=1, margin_s=0.2)
     assert wired.server is not None
-    wired.server.misbehave(Misbehaviour(misbehaviour, after=100, times=None))
+    wired.server.misbehave(Misbehaviour(misbehaviour, after=75, times=None))
     finished, record = wired.run(tmp_path / "a.sqlite", live=True)
     assert finished.exit_code == 4
     assert finished.ending.unknown == ("smu",)
