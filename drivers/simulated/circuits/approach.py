@@ -26,6 +26,8 @@ from drivers.simulated.circuits.motion import Moment
 _HUNDREDTH = math.log(100.0)
 # e^-35 of an overshoot is less than the rounding of the limit.
 _GONE = 35.0
+# Half a step of the clock: a level that is reached sooner is there at once.
+_INSTANT_S = 0.5e-9
 # A blocked junction's current is its saturation current but for rounding, and past that it has no
 # voltage: a current that is to shrink begins so far within the one that flows.
 _WITHIN = 1 - 1e-15
@@ -145,7 +147,8 @@ def approach(
         current *= _WITHIN
     start, slew = (voltage, manners.voltage_slew) if in_voltage else (current, manners.current_slew)
     kick = manners.kick if arrival.closing and in_voltage else 0.0
-    arrives_s, ends_s = _times(manners, abs(level_of(goal) - start) / slew, bool(kick))
+    takes_s = abs(level_of(goal) - start) / slew
+    arrives_s, ends_s = _times(manners, takes_s if takes_s > _INSTANT_S else 0.0, bool(kick))
     phases: list[Phase] = []
     if arrives_s > 0:
         ramp = Course(start, ((0.0, math.copysign(slew, level_of(goal) - start)),))
