@@ -36,7 +36,11 @@ _SHOWN_ROWS = 3  # of an expectation's rows, in the words of why it isn't met
 
 
 def evaluate(
-    checked: CheckedRecipe, traces: Mapping[str, Trace | None], values: Mapping[str, float]
+    checked: CheckedRecipe,
+    traces: Mapping[str, Trace | None],
+    values: Mapping[str, float],
+    *,
+    says_why: bool = True,
 ) -> list[Outcome]:
     """Work out every result and decide every expectation.
 
@@ -45,11 +49,12 @@ def evaluate(
         traces: the traces by name; None, or no rows, where nothing was taken into one.
         values: the top-level `let`s and typed values in SI, as they stood at the end; those that
             the run did not reach are left out or NaN.
+        says_why: whether an expectation that was decided says by which values.
 
     Returns:
         One outcome a line, in the recipe's order; plots have none.
     """
-    evaluation = _Evaluation(checked, traces, values)
+    evaluation = _Evaluation(checked, traces, values, says_why)
     return [
         evaluation.result(line) if isinstance(line, tree.Result) else evaluation.expectation(line)
         for line in checked.recipe.results
@@ -65,8 +70,10 @@ class _Evaluation:
         checked: CheckedRecipe,
         traces: Mapping[str, Trace | None],
         values: Mapping[str, float],
+        says_why: bool,
     ) -> None:
         self._checked = checked
+        self._says_why = says_why
         self._columns = columns_of_results(checked.recipe)
         self._values = Values(checked, traces, values, self._columns)
         self._units: dict[str, str] = {}
@@ -206,7 +213,7 @@ class _Evaluation:
         group = self._values.group
         try:
             verdict = MET if self._values.truth(condition) else NOT_MET
-            reason = Facts(self._values, self._units).of(condition)
+            reason = Facts(self._values, self._units).of(condition) if self._says_why else ""
             row = Row(None, "", "", None, verdict=verdict, reason=reason)
         except Missing as missing:
             row = _undecided(missing)

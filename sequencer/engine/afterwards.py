@@ -111,7 +111,7 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-class _Traces(Mapping[str, "Trace | None"]):
+class Traces(Mapping[str, "Trace | None"]):
     """The traces of a run, each column read when a result asks for it: not all need to be held."""
 
     def __init__(self, run: Run, names: tuple[str, ...]) -> None:
@@ -141,7 +141,7 @@ def work_out(
     checked: Checked, run: Run, values: Mapping[str, float], record: RunWriter
 ) -> list[Result]:
     """The results and expectations from what was measured, put on record."""
-    outcomes = evaluate(checked, _Traces(run, tuple(checked.traces)), values)
+    outcomes = evaluate(checked, Traces(run, tuple(checked.traces)), values)
     record.results(
         ResultRow(
             o.name, o.value, o.unit, o.title, o.text, o.verdict, o.method, o.reason, o.each, o.rows

@@ -16,7 +16,7 @@ from sequencer.record.rows import Stream, TraceRow
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from sequencer.record import GuardRow, PlotRow, ResultRow
+    from sequencer.record import GuardRow
     from sequencer.record.blocks import Column, Row
 
     Array = NDArray[np.float64]
@@ -121,12 +121,6 @@ class Kept:
 
     def guards(self, rows: Iterable[GuardRow]) -> None:
         """Whoever works the guards out has them already."""
-
-    def results(self, rows: Iterable[ResultRow]) -> None:
-        """Whoever works the results out has them already."""
-
-    def plots(self, rows: Iterable[PlotRow]) -> None:
-        """Nobody looks at them."""
 
     def update(self, **more: object) -> None:
         """What a person typed is among the recipe's own values."""

@@ -13,8 +13,9 @@ from drivers.bench import open_simulated
 from drivers.faults import BenchError
 from drivers.located import written
 from drivers.sensed import SENSED, difference
+from sequencer.analysis.results import evaluate
 from sequencer.checker.facts import RATED
-from sequencer.engine.afterwards import keep_guards, work_out
+from sequencer.engine.afterwards import Traces, keep_guards
 from sequencer.engine.ending import Outcome, Tripped
 from sequencer.engine.run import Person
 from sequencer.engine.runner import Runner
@@ -140,7 +141,9 @@ class _Run:
         kept = KeptRun(self.kept)
         run = cast("Run", kept)
         rows = keep_guards(runner.ports, ending, run, record)
-        results = work_out(runner.checked, run, runner.values(), record)
+        checked = runner.checked
+        traces = Traces(run, tuple(checked.traces))
+        results = evaluate(checked, traces, runner.values(), says_why=False)
         self.ran = self.ran._replace(
             outcome=ending.outcome.word,
             reason=ending.reason,

@@ -244,9 +244,19 @@ def line_at(time_ns: int, line_hz: float, phase: float) -> float:
 
 
 def lines_at(times_ns: Integers, line_hz: float, phase: float) -> Array:
-    """As `line_at`, at many times: on a grid few of them differ in where they are in the cycle."""
-    places = times_ns % _THOUSAND_S * round(line_hz * 1000) % _THOUSAND_S
-    different, which = np.unique(places, return_inverse=True)
-    angles = 2 * math.pi * (different / _THOUSAND_S) + phase
-    cosines: Array = np.array([math.cos(angle) for angle in angles.tolist()])[which]
+    """As `line_at`, at many times."""
+    angles, which = _in_cycle(times_ns.tobytes(), line_hz)
+    cosines: Array = np.array([math.cos(angle + phase) for angle in angles])[which]
     return cosines
+
+
+@lru_cache(maxsize=16)
+def _in_cycle(times_ns: bytes, line_hz: float) -> tuple[list[float], Integers]:
+    """The angles (rad) in the cycle of the mains that times differ in, and which each has.
+
+    On a grid they are few. Both meters read at the same times, and so do many runs.
+    """
+    times = np.frombuffer(times_ns, dtype=np.int64)
+    places = times % _THOUSAND_S * round(line_hz * 1000) % _THOUSAND_S
+    different, which = np.unique(places, return_inverse=True)
+    return (2 * math.pi * (different / _THOUSAND_S)).tolist(), which
