@@ -21,12 +21,13 @@ _CHUNKS = 32
 """Chunks for each worker: few enough to cost nothing, enough for all to end at about one time."""
 _MOST_IN_CHUNK = 64
 _ABREAST = 32
+"""Runs that go side by side: more of them gain nothing."""
 _GARBAGE = 50_000
-"""So many objects may be left before they are looked through: those of about ten runs."""
+"""So many objects may be left before they are looked through: those of some hundred runs."""
 
 
 def run_chunk(work: Work, numbers: Sequence[int]) -> list[Ran]:
-    """Some of the runs, one after the other."""
+    """Some of the runs."""
     prepared = prepare(work)
     # What is there already is no garbage, and what a run leaves is little: looking through both as
     # often as Python does by itself would cost more than the runs do.

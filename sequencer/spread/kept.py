@@ -58,6 +58,11 @@ class KeptStream:
         self._pieces.clear()
         self.count = 0
 
+    @property
+    def rows(self) -> int:
+        """How many rows there are, those that came singly among them."""
+        return self.count + len(self._rows)
+
     def column(self, place: int) -> Array:
         """One column of all rows so far."""
         self.flush()
@@ -80,7 +85,7 @@ class Kept:
     @property
     def rows(self) -> int:
         """How many rows there are, all streams together."""
-        return sum(stream.count for _, stream in self.tables.values())
+        return sum(stream.rows for _, stream in self.tables.values())
 
     def forget(self) -> None:
         """Let go of all rows."""

@@ -11,6 +11,7 @@ from drivers.bench import BenchFile, read_bench
 from grammar.quantity import CURRENT, POWER, VOLTAGE
 from sequencer import api
 from sequencer.record import open_record
+from sequencer.spread import runs
 from sequencer.spread.dealing import spread
 from sequencer.spread.runs import NOT_SIMULATED, Ran
 from sequencer.spread.summary import Summary, summed_up
@@ -224,3 +225,34 @@ def test_rows_have_spreads_of_their_own() -> None:
         ("I", "turn = 2", ""),
     ]
     assert all(result.spread.values == 5 for result in found.results)
+
+
+def test_runs_side_by_side_hold_no_more_rows_than_they_may(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a run comes to hangs on it alone, however many wait for their values beside it."""
+    waiting, most = 0, 0
+    go, come = runs._Run.go, runs._Run.come_to_its_values
+
+    def went(run: runs._Run) -> None:
+        nonlocal waiting, most
+        go(run)
+        assert run.kept.rows > 40
+        waiting += 1
+        most = max(most, waiting)
+
+    def came(run: runs._Run) -> None:
+        nonlocal waiting
+        come(run)
+        assert run.kept.rows == 0
+        waiting -= 1
+
+    monkeypatch.setattr(runs._Run, "go", went)
+    monkeypatch.setattr(runs._Run, "come_to_its_values", came)
+    recipe = RECIPE.replace("guard smu.current < 10.5 mA", "guard smu.current < 20 mA")
+    given, numbers = work(recipe), range(12)
+    free = runs.run_abreast(prepare(given), numbers)
+    assert (most, waiting) == (12, 0)
+    most = 0
+    monkeypatch.setattr(runs, "_MOST_ROWS", 100)
+    assert runs.run_abreast(prepare(given), numbers) == free
+    assert (most, waiting) == (3, 0)
+    assert [run for number in numbers for run in runs.run_abreast(prepare(given), [number])] == free
