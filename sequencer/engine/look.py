@@ -22,7 +22,7 @@ from sequencer.engine.sense_leads import (
 )
 
 if TYPE_CHECKING:
-    from drivers.channel import Acquisition, Reading
+    from drivers.channel import Reading
     from sequencer.engine.port import Port
     from sequencer.engine.run import Run
 
@@ -63,11 +63,11 @@ def first_look(port: Port, setpoint: Setpoint, run: Run) -> None:
     if port.not_pushed:
         run.event("push", f"{port.part}: not pushed, as the recipe says", port)
     elif port.kind.name in HOLDS_CHARGE:
-        _push_store(port, volts, fixed, run)
+        _push_store(port, volts, run)
     elif port.kind.name in ONE_WAY:
-        _push_one_way(port, fixed, run)
+        _push_one_way(port, run)
     elif port.kind.name in PASSES:
-        _push_through(port, volts, fixed, run)
+        _push_through(port, volts, run)
     else:
         run.event("push", f"{port.part}: no push proves that a {port.kind.name} is there", port)
     if port.acquisition != fixed:
@@ -153,12 +153,9 @@ def _judge(port: Port, volts: float) -> None:
 
 
 def _push(
-    port: Port, level: float, low: float, high: float, after: Acquisition, run: Run
+    port: Port, level: float, low: float, high: float, run: Run
 ) -> tuple[Reading, Reading, float]:
-    """A small current for half a second: its first and last reading, and their error (A).
-
-    The channel measures as `after` says when it is over.
-    """
+    """A small current for half a second: its first and last reading, and their error (A)."""
     specification = port.channel.specification
     if not specification.can("two-sided limit"):
         high = max(abs(low), abs(high))
@@ -167,7 +164,9 @@ def _push(
     amperes = specification.current_range(abs(level))
     if volts is None or amperes is None:
         raise Failed(f"{port.part}: no range of {port.name} holds the presence push", "bench")
-    port.configure(after._replace(voltage_range=volts.full_scale, current_range=amperes.full_scale))
+    port.configure(
+        port.acquisition._replace(voltage_range=volts.full_scale, current_range=amperes.full_scale)
+    )
     port.program(Setpoint("current", level, low, high))
     run.event("look", f"{port.part}: on at {in_amperes(level)}, for the presence push", port)
     run.on(port)
@@ -178,7 +177,6 @@ def _push(
     error = port.current_error(level)
     unlike = sense_leaves_force(port, level, last, error)
     run.off(port)
-    port.configure(after)
     if unlike:
         raise Failed(unlike, "person")
     return first, last, error
@@ -198,7 +196,7 @@ def _within_rating(port: Port, bound: float, reach: float = 0.0) -> float:
     return math.copysign(max(abs(bound) - error, 0.0), bound)
 
 
-def _push_store(port: Port, volts: float, fixed: Acquisition, run: Run) -> None:
+def _push_store(port: Port, volts: float, run: Run) -> None:
     """A capacitor or cell takes the push; open leads run into its limit and keep nothing."""
     reach = abs(volts) + PUSH_V
     low, high = (_within_rating(port, bound, reach) for bound in port.ratings["voltage"])
@@ -223,7 +221,7 @@ def _push_store(port: Port, volts: float, fixed: Acquisition, run: Run) -> None:
         ceiling = min(ceiling, high)
     else:
         floor = max(floor, low)
-    first, last, error = _push(port, level, floor, ceiling, fixed, run)
+    first, last, error = _push(port, level, floor, ceiling, run)
     took = abs(first.current) > abs(level) / 2 and not first.limited
     if not took and abs(last.current) <= max(5 * error, abs(level) / 2):
         after = _terminals(port, run)
@@ -238,11 +236,11 @@ def _push_store(port: Port, volts: float, fixed: Acquisition, run: Run) -> None:
     run.event("push", f"{port.part}: took {in_amperes(abs(level))}: it is there", port)
 
 
-def _push_one_way(port: Port, fixed: Acquisition, run: Run) -> None:
+def _push_one_way(port: Port, run: Run) -> None:
     """A diode passes the push forward; one that passes it backward is reversed."""
     low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
     back, level = (PUSH_SHARE * bound for bound in port.ratings["current"])
-    _, last, _ = _push(port, level, max(low, -PUSH_V), high, fixed, run)
+    _, last, _ = _push(port, level, max(low, -PUSH_V), high, run)
     if last.current > level / 2:
         run.event("push", f"{port.part}: passed {in_amperes(level)} forward: it is there", port)
         return
@@ -252,7 +250,7 @@ def _push_one_way(port: Port, fixed: Acquisition, run: Run) -> None:
             f"is connected the wrong way round, it is absent, or a lead is off",
             "person",
         )
-    _, last, _ = _push(port, back, max(low, -LARGEST_REVERSE_V), min(high, PUSH_V), fixed, run)
+    _, last, _ = _push(port, back, max(low, -LARGEST_REVERSE_V), min(high, PUSH_V), run)
     if last.current < back / 2:
         raise Failed(
             f"{port.part}: it passes current backward and none forward: the {_kind(port)} is "
@@ -266,12 +264,12 @@ def _push_one_way(port: Port, fixed: Acquisition, run: Run) -> None:
     )
 
 
-def _push_through(port: Port, volts: float, fixed: Acquisition, run: Run) -> None:
+def _push_through(port: Port, volts: float, run: Run) -> None:
     """What conducts passes the push; where nothing is seen, absence can't be told from ohms."""
     low, high = (_within_rating(port, bound) for bound in port.ratings["voltage"])
     level = PUSH_SHARE * port.ratings["current"][1]
     low, high = max(low, volts - PUSH_V), min(high, volts + PUSH_V)
-    _, last, error = _push(port, level, low, high, fixed, run)
+    _, last, error = _push(port, level, low, high, run)
     if abs(last.current) > 5 * error:
         run.event("push", f"{port.part}: passed {in_amperes(last.current)}: it is there", port)
     else:

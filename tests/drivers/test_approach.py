@@ -111,3 +111,14 @@ def test_an_approach_ends_where_nothing_is_left() -> None:
     left = way.at(ends_s)
     assert left.voltages == (5.0,)
     assert left.currents == pytest.approx((1.0, -1.0), rel=1e-15)
+
+
+@pytest.mark.parametrize(("volts", "phases"), [(0.4e-3, 1), (0.6e-3, 2)])
+def test_a_level_within_half_a_clock_step_is_there_at_once(volts: float, phases: int) -> None:
+    """At 1 V/us it takes 0.4 ns or 0.6 ns; late limits give way all the same."""
+    goal = Source((1.0, -1.0), (volts,), 1, 0.0, 0.0)
+    way = approach(goal, Moment(S), Arrival(MANNERS), 0.0, 0.0)
+    assert isinstance(way, Approach)
+    assert len(way.phases) == phases
+    assert way.at(0.0).voltages == (volts if phases == 1 else 0.0,)
+    assert way.at(0.0).currents == pytest.approx((1.1, -1.1))

@@ -107,3 +107,22 @@ def test_a_capture_keeps_the_channel_from_being_foreseen() -> None:
     assert len(channel.peek_many(begins_ns).time) == 49
     channel.begin_capture(Capture(1000.0, 100))
     assert len(channel.peek_many(begins_ns).time) == 0
+
+
+@pytest.mark.parametrize("ends", [(0.0, 0.8), (-3.0, 4.0), (-30.0, 30.0), (-4.0, 0.0), (5.0, 36.0)])
+@pytest.mark.parametrize(
+    "instrument", ["demo-source-measure", "demo-symmetric-source", "demo-supply", "demo-load"]
+)
+def test_limits_beside_many_levels_are_those_beside_each(
+    instrument: str, ends: tuple[float, float]
+) -> None:
+    """What an instrument can push and take differs with the sign of its voltage, and with it."""
+    channel, _, _ = on_part(PARTS["diode"], instrument, seed=2)
+    channel.program(Setpoint("voltage", 0.0, -0.1, 0.1))
+    channel.switch(True)
+    setpoint = Setpoint("voltage", 0.0, -10.0, 10.0)
+    levels = np.linspace(*ends, 41).tolist()
+    low, high = channel._limits(setpoint, levels)
+    each = [channel._beside(setpoint, level) for level in levels]
+    found = np.broadcast_to(high, 41), np.broadcast_to(low, 41)
+    assert [*zip(*found, strict=True)] == each

@@ -271,3 +271,24 @@ def test_a_meter_takes_the_ranges_of_its_quantity() -> None:
     amperes = Meter(CURRENT, specification, None, 50.0)
     amperes.use(0, CYCLE_NS)
     assert amperes.full_scale == specification.current_ranges[0].full_scale
+
+
+def test_errors_are_named_by_what_a_range_was_used_for() -> None:
+    meter = Meter(VOLTAGE, demo(), streams(4), 50.0)
+    meter.use(2, CYCLE_NS)
+    own = meter._errors
+    assert dict(meter.errors([])) == {}
+    assert dict(meter.errors([0.5])) == {
+        "measure gain, 500 mV range": own[0].measure_gain,
+        "measure offset, 500 mV range": own[0].measure_offset,
+    }
+    assert meter.sourced(30.0) == 30.0 * own[2].source_gain + own[2].source_offset
+    sourced = {
+        "source gain, 40 V range": own[2].source_gain,
+        "source offset, 40 V range": own[2].source_offset,
+    }
+    assert dict(meter.errors([])) == sourced
+    assert dict(meter.errors([40.0])) == sourced | {
+        "measure gain, 40 V range": own[2].measure_gain,
+        "measure offset, 40 V range": own[2].measure_offset,
+    }

@@ -10,7 +10,7 @@ from scipy.integrate import quad
 
 from drivers.figures import averaged_line, drift_octaves, drift_per_octave
 from drivers.simulated.circuits.flow import Array
-from drivers.simulated.instruments.noise import Disturbance, Drift, White, line_at
+from drivers.simulated.instruments.noise import Disturbance, Drift, White, line_at, lines_at
 
 SECOND_NS = 1_000_000_000
 
@@ -177,3 +177,12 @@ def test_shot_noise_is_that_of_the_charge_in_the_bandwidth() -> None:
     """1 nA in 1 Hz, half a second of it: 17.90071 fA (worked out elsewhere, from the constants)."""
     variance = Disturbance(carrier=1.602176634e-19).shot(0.5) * 1e-9
     assert math.sqrt(variance) == pytest.approx(17.90071e-15, rel=5e-7, abs=0)
+
+
+def test_pick_up_at_many_times_is_that_at_each() -> None:
+    """Also where the same times are asked for at another frequency."""
+    times_ns = 3 * SECOND_NS + 1_234_567 * np.arange(300)
+    for line_hz in (50.0, 60.0):
+        for phase in (0.2, 1.9):
+            each = [line_at(time_ns, line_hz, phase) for time_ns in times_ns.tolist()]
+            assert lines_at(times_ns, line_hz, phase).tolist() == each

@@ -284,3 +284,17 @@ def test_a_missing_side_decides_nothing_that_the_other_decides_alone(
 def test_an_expectation_over_two_lines_is_shown_on_one() -> None:
     found = only("expect max(rated,\n        1 V) > 2 V")
     assert (found.text, found.verdict) == ("max(rated, 1 V) > 2 V", "met")
+
+
+def test_a_result_sees_only_the_columns_that_the_recipe_declares() -> None:
+    """The record has the current of a channel that is declared to measure voltage alone, too."""
+    three = np.arange(3.0)
+    reading = {"time": three, "smu.current": three, "meter.current": np.full(3, 9.0)}
+    both = ("time", "smu.current", "meter.current")
+    for known, verdict in ((both[:2], ""), (both, "not worked out")):
+        checked = typed("most = maximum(curve, current)")
+        checked.columns["curve"] = known
+        (found,) = evaluate(checked, {"curve": Table("curve", reading)}, {})
+        assert found.verdict == verdict
+        if not verdict:
+            assert found.value == 2.0

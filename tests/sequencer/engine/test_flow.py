@@ -223,3 +223,27 @@ def test_a_count_that_is_not_whole_is_none(tmp_path: Path) -> None:
     why = "line 11: a value could not be worked out (2.5 is no whole number)"
     assert ran.ending.reason == why
     assert ran.outputs_off
+
+
+def test_a_fact_of_a_part_is_a_number_in_steps(tmp_path: Path) -> None:
+    text = """recipe "A test"
+channel smu: source, sink, measure, measure open, two-sided limit
+part bank is cell on smu, not pushed:
+    chemistry lithium ion
+    in series 2
+    capacity 2.5 Ah
+    voltage 5 V to 8.4 V
+    current within 2 A
+steps:
+    say "{bank.in_series} cells, {bank.capacity / 5 h}"
+"""
+    cells = """
+[parts.bank]
+model = "cell"
+capacity = "2.5 Ah"
+open_circuit = [ ["0 %", "6 V"], ["100 %", "8.2 V"] ]
+series_resistance = "40 mohm"
+"""
+    ran = dry(text, tmp_path, bench_file(cells))
+    assert ran.finished.exit_code == 0, ran.ending.reason
+    assert ran.told == ["2 cells, 500 mA"]

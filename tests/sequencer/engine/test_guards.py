@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from drivers.bench import Bench
@@ -206,3 +207,24 @@ def test_a_level_that_an_over_range_reading_gave_is_not_programmed(tmp_path: Pat
         "not programmed"
     )
     assert ran.events("output")[0] == "smu on"
+
+
+def test_a_margin_is_that_of_its_own_reading_where_others_are_over_range(tmp_path: Path) -> None:
+    """An over-range reading says nothing of a margin, and takes no other one's time."""
+
+    def overflow(reading: Reading) -> Reading:
+        return reading._replace(current=math.inf) if 1.5 < reading.time < 4.5 else reading
+
+    text = CHARGE.format(rating="", more="", period="1 s").replace("    \n", "")
+    text = text.replace("current within 1.2 A", "current -20 A to 20 A")
+    text = text.replace("every 1 s for 10 min:", "repeat 12 times:").replace(
+        "measure smu into t\n", "measure smu into t\n        wait 1 s\n"
+    )
+    ran = dry(text, tmp_path, change=altered(overflow))
+    columns = ran.record.columns("smu", ["time", "current"])
+    assert np.isinf(columns["current"]).sum() >= 3
+    finite = np.isfinite(columns["current"])
+    largest = columns["current"][finite].max()
+    guards = {guard.name: guard for guard in ran.record.guards()}
+    assert guards["bank current"].margin == 20.0 - largest
+    assert guards["bank current"].margin_time == columns["time"][columns["current"] == largest][0]

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from drivers.bench import Bench, open_simulated
-from drivers.channel import Reading, Setpoint
+from drivers.channel import Acquisition, Reading, Setpoint
 from sequencer.api import check, load, perform
 from sequencer.engine.ending import Outcome
 from tests.sequencer.engine.bench_of import CAPACITOR, Ran, bench_file, dry
@@ -277,7 +277,8 @@ def test_nothing_is_told_to_an_instrument_twice_before_its_output_goes_on(tmp_pa
 
         setattr(channel, name, tell)
     text = RECIPE.format(name="bank", kind="capacitor", voltage="within 2.8 V", source=SOURCE)
-    loaded = load(text)
+    setup = "steps:\n    setup smu: voltage range = 5 V, current range = 5 A\n"
+    loaded = load(text.replace("steps:\n", setup))
     perform(
         loaded, check(loaded, file), simulated, mode="dry run", store=tmp_path / "a.sqlite",
         tell=lambda _: None,
@@ -286,4 +287,8 @@ def test_nothing_is_told_to_an_instrument_twice_before_its_output_goes_on(tmp_pa
     setpoint = Setpoint("voltage", 0.5, -0.5, 0.5)
     # By `source`, and once more at `output on`, after the push.
     assert before.count(setpoint) == 2
-    assert all(a != b for a, b in pairwise(before))
+    measured = [value for value in before if isinstance(value, Acquisition)]
+    # As it was after the reset, by `setup`, to look, to push, and again as `setup` has it.
+    assert len(measured) == 5
+    assert all(a != b for a, b in pairwise(measured))
+    assert measured[-1] == measured[1]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from drivers.kinds import KINDS
 from sequencer.engine.counting import Counters, Flow
-from sequencer.engine.totals import Totals
+from sequencer.engine.totals import Totals, first_of
 
 AMPERES = st.one_of(st.sampled_from([0.0, -0.0, 1.0, -1.0]), st.floats(-2, 2))
 READINGS = st.lists(st.tuples(st.floats(1e-3, 2), AMPERES, st.floats(-3, 3)), min_size=2)
@@ -58,3 +58,10 @@ def test_many_readings_are_counted_as_one_after_the_other(
     assert totals.safe == near_at
     totals.keep(taken)
     assert state(counters) == expected
+
+
+def test_the_first_of_many_for_which_something_holds() -> None:
+    assert first_of(np.array([False, True, True]), 3) == 1
+    assert first_of(np.array([False, False]), 2) == 2
+    # A condition that no column is in has one answer for all.
+    assert (first_of(True, 7), first_of(np.bool_(False), 7)) == (0, 7)

@@ -12,6 +12,7 @@ import pytest
 
 from sequencer.record import StoreError, export_run, open_record
 from sequencer.record.rows import CHANNEL_COLUMNS, QUANTITIES, extra_stream
+from sequencer.record.tables import Columns, table_of_trace
 
 TRACE = CHANNEL_COLUMNS.index("trace")
 
@@ -236,3 +237,24 @@ def test_a_run_that_still_goes_on_is_exported_as_far_as_it_is(two_channels, path
     assert "# outcome: still running" in head
     assert len(rows) == 20
     writer.end("finished", 0)
+
+
+def test_columns_are_read_when_they_are_asked_for(two_channels) -> None:
+    store, writer = two_channels
+    writer.end("finished", 0)
+    run = store.run(writer.id)
+    table = table_of_trace(run, "curve")
+    asked = []
+    source = table.source
+    table.source = lambda wanted: asked.append(tuple(wanted)) or source(wanted)
+    columns = Columns(table)
+    whole = run.trace("curve").columns
+    assert list(columns) == list(whole)
+    assert len(columns) == len(whole)
+    assert ("smu.voltage" in columns, "smu.ohms" in columns) == (True, False)
+    assert asked == []
+    for _ in range(2):
+        np.testing.assert_array_equal(columns["meter.voltage"], whole["meter.voltage"])
+    assert asked == [("meter.voltage",)]
+    with pytest.raises(KeyError, match=r"smu\.ohms"):
+        columns["smu.ohms"]

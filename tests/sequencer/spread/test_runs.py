@@ -13,6 +13,7 @@ from sequencer import api
 from sequencer.record import open_record
 from sequencer.spread import runs
 from sequencer.spread.dealing import spread
+from sequencer.spread.kept import KeptStream
 from sequencer.spread.runs import NOT_SIMULATED, Ran
 from sequencer.spread.summary import Summary, summed_up
 from sequencer.spread.work import Work, prepare
@@ -256,3 +257,15 @@ def test_runs_side_by_side_hold_no_more_rows_than_they_may(monkeypatch: pytest.M
     assert runs.run_abreast(prepare(given), numbers) == free
     assert (most, waiting) == (3, 0)
     assert [run for number in numbers for run in runs.run_abreast(prepare(given), [number])] == free
+
+
+def test_the_values_of_a_kept_column() -> None:
+    stream = KeptStream()
+    stream.append((1.0, 5.0))
+    stream.extend((np.array([2.0, 3.0, 2.0, 9.0]), 40.0), 3)
+    stream.append((4.0, 0.5))
+    assert stream.rows == 5
+    assert stream.different(0) == {1.0, 2.0, 3.0, 4.0}
+    assert stream.different(1) == {5.0, 40.0, 0.5}
+    assert stream.column(0).tolist() == [1.0, 2.0, 3.0, 2.0, 4.0]
+    assert stream.column(1).tolist() == [5.0, 40.0, 40.0, 40.0, 0.5]
