@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from drivers.channel import Acquisition, Capture, Reading, Setpoint
+from drivers.figures import Rectangle
 from drivers.simulated.instruments.instrument import SimulatedChannel
 from tests.drivers.simulated_bench import on_part
 
@@ -109,15 +110,27 @@ def test_a_capture_keeps_the_channel_from_being_foreseen() -> None:
     assert len(channel.peek_many(begins_ns).time) == 0
 
 
-@pytest.mark.parametrize("ends", [(0.0, 0.8), (-3.0, 4.0), (-30.0, 30.0), (-4.0, 0.0), (5.0, 36.0)])
 @pytest.mark.parametrize(
-    "instrument", ["demo-source-measure", "demo-symmetric-source", "demo-supply", "demo-load"]
+    "ends", [(0.0, 0.8), (-3.0, 4.0), (-30.0, 30.0), (-30.0, 0.0), (0.0, 30.0), (6.0, 36.0)]
+)
+@pytest.mark.parametrize(
+    "instrument",
+    ["demo-source-measure", "demo-symmetric-source", "demo-supply", "demo-load", "lopsided"],
 )
 def test_limits_beside_many_levels_are_those_beside_each(
     instrument: str, ends: tuple[float, float]
 ) -> None:
     """What an instrument can push and take differs with the sign of its voltage, and with it."""
-    channel, _, _ = on_part(PARTS["diode"], instrument, seed=2)
+    lopsided = instrument == "lopsided"
+    channel, _, _ = on_part(
+        PARTS["diode"], "demo-source-measure" if lopsided else instrument, seed=2
+    )
+    if lopsided:
+        # Far from zero it pushes what it takes, near zero more.
+        far = Rectangle(voltage="40 V", current="1.2 A", direction="both")
+        near = Rectangle(voltage="5 V", current="12 A", direction="source")
+        changed = {"continuous": (far, near)}
+        channel.specification = channel.specification.model_copy(update=changed)
     channel.program(Setpoint("voltage", 0.0, -0.1, 0.1))
     channel.switch(True)
     setpoint = Setpoint("voltage", 0.0, -10.0, 10.0)
