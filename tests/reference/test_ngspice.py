@@ -197,7 +197,7 @@ wrdata out V(t) V(a) current
     assert kinds == ["limit"]
 
 
-def test_shared_discharge_deck(tmp_path: Path) -> None:
+def test_the_discharge_deck_as_written(tmp_path: Path) -> None:
     """`supercap_disch.cir` as it stands, by the figures that ngspice prints."""
     printed = measured(spice((NETLISTS / "supercap_disch.cir").read_text("utf-8"), tmp_path))
     channel, clock = bank(10.0, 0.01, [(5.0, 2.0)], 1e4, [2.69999703, 2.69999703])
@@ -211,7 +211,7 @@ def test_shared_discharge_deck(tmp_path: Path) -> None:
         assert part_voltage == pytest.approx(printed[name], rel=2e-6)
 
 
-def test_shared_charge_deck(tmp_path: Path) -> None:
+def test_the_charge_deck_as_written(tmp_path: Path) -> None:
     """`supercap_cccv.cir` as it stands: its source has the resistance of the two leads here."""
     deck = (NETLISTS / "supercap_cccv.cir").read_text("utf-8")
     deck = deck.replace("tran 2m 1830 0 5m uic", "tran 2m 310 0 5m uic")

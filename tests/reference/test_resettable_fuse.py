@@ -104,7 +104,7 @@ def test_on_the_bench() -> None:
 
 
 @pytest.mark.ngspice
-def test_shared_deck(tmp_path: Path) -> None:
+def test_the_deck_as_written(tmp_path: Path) -> None:
     """`ptc.cir` as it stands."""
     printed = measured(spice((NETLISTS / "ptc.cir").read_text("utf-8"), tmp_path))
     assert tripped_after(PART + LOSSY, 8.0, 9.367336) == pytest.approx(

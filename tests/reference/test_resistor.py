@@ -71,7 +71,7 @@ def energy_until(port: DynamicPort, until_s: float, ohms: float, since_s: float 
 
 
 @pytest.mark.ngspice
-def test_shared_deck(tmp_path: Path) -> None:
+def test_the_deck_as_written(tmp_path: Path) -> None:
     """`rl.cir` as it stands, to what its 5 ns steps leave."""
     printed = measured(spice((NETLISTS / "rl.cir").read_text("utf-8"), tmp_path))
     port = driven(PULSED, SOURCE)

@@ -138,7 +138,7 @@ def model(part: tuple[float, ...], more: str = "") -> str:
 
 
 @pytest.mark.ngspice
-def test_shared_deck(tmp_path: Path) -> None:
+def test_the_deck_as_written(tmp_path: Path) -> None:
     """`tvs.cir` as it stands, its points written out."""
     deck = (NETLISTS / "tvs.cir").read_text("utf-8")
     printed = [
