@@ -110,6 +110,7 @@ class Signs:
         self._from: tuple[float, float] | None = None
         self._unheld = 0
         self._passed_s: list[float] = []
+        self._anew_s = now_s
         if setpoint is not None:
             self._held_from_s = now_s + self._arrives_s
             off = self._volts if setpoint.mode == "voltage" else self._amperes
@@ -241,7 +242,12 @@ class Signs:
         return (self._setpoint.mode == "voltage") == (self._limited == 1.0)
 
     def passed(self, moment: float) -> str:
-        """Control has passed between level and limit; the sign that this shows, as `look`."""
+        """Control has passed between level and limit; the sign that this shows, as `look`.
+
+        One that is told of late, from before the setpoint or by it, is no sign.
+        """
+        if moment <= self._anew_s:
+            return ""
         self._passed_s = [*self._passed_s[1 - _BOUNCES :], moment]
         if len(self._passed_s) < _BOUNCES or moment - self._passed_s[0] > _BOUNCING_S:
             return ""

@@ -15,6 +15,7 @@ import numpy as np
 from grammar import tree
 from grammar.quantity import PLAIN, Dimension
 from sequencer.analysis.verdicts import MET, NOT_MET, NOT_WORKED_OUT
+from sequencer.checker.expressions.calculations import gives_trace
 from sequencer.spread.ranks import share, threshold
 from sequencer.spread.runs import Key, Margin, Ran
 
@@ -126,7 +127,7 @@ def summed_up(checked: Checked, seed: int, runs: Sequence[Ran]) -> Summary:
     """The runs together; the first one is the nominal one."""
     nominal, drawn = runs[0], runs[1:]
     least = threshold(len(drawn))
-    factors = _Factors(drawn, least)
+    factors = _Factors(drawn)
     return Summary(
         checked.recipe.title,
         seed,
@@ -143,8 +144,7 @@ def summed_up(checked: Checked, seed: int, runs: Sequence[Ran]) -> Summary:
 class _Factors:
     """What was drawn for each run, by name: parameters, and the errors of the instruments."""
 
-    def __init__(self, drawn: Iterable[Ran], least: float) -> None:
-        self._least = least
+    def __init__(self, drawn: Iterable[Ran]) -> None:
         self._by_name: dict[str, dict[int, float]] = {}
         for ran in drawn:
             for name, value in (*ran.parameters, *ran.errors):
@@ -154,15 +154,20 @@ class _Factors:
         """The one that drives values most, by the number of the run; None where none stands out."""
         found = [Driver(name, self._share(of, values)) for name, of in self._by_name.items()]
         strongest = max(found, key=lambda driver: driver.share, default=None)
-        stands_out = strongest is not None and strongest.share >= self._least
-        return strongest if stands_out else None
+        return strongest if strongest is not None and strongest.share > 0 else None
 
     def _share(self, of: Mapping[int, float], values: Mapping[int, float]) -> float:
-        """As far as enough runs have both: an error counts where its range was used."""
+        """Of the runs that have both, and 0 where it may be chance among so many.
+
+        A run that ended early has no value, and an error counts where its range was used.
+        """
         both = [number for number in values if number in of]
-        if threshold(len(both)) > self._least:
+        least = threshold(len(both))
+        if least > 1:
             return 0.0
-        return share(np.array([of[number] for number in both]), np.array([values[n] for n in both]))
+        drawn, came = ([each[number] for number in both] for each in (of, values))
+        found = share(np.array(drawn), np.array(came))
+        return found if found >= least else 0.0
 
 
 def _spread(nominal: float | None, values: Mapping[int, float], factors: _Factors) -> Spread:
@@ -188,12 +193,18 @@ def _spread(nominal: float | None, values: Mapping[int, float], factors: _Factor
 def _results(
     checked: Checked, nominal: Ran, drawn: Sequence[Ran], factors: _Factors
 ) -> Iterator[ResultSpread]:
-    """In the recipe's order, the rows of one result together."""
-    lines = {line.name.id: line for line in checked.recipe.results if isinstance(line, tree.Result)}
+    """In the recipe's order, the rows of one result together; a result that is a trace has none."""
+    lines = {
+        line.name.id: line
+        for line in checked.recipe.results
+        if isinstance(line, tree.Result) and not gives_trace(line.value)
+    }
     place = {name: number for number, name in enumerate(lines)}
     values: dict[Key, dict[int, float]] = {}
     for ran in (nominal, *drawn):
         for key, value in ran.values:
+            if key[0] not in lines:
+                continue
             found = values.setdefault(key, {})
             if value is not None and math.isfinite(value):
                 found[ran.number] = value

@@ -207,6 +207,16 @@ CASES = {
         "source smu current 0.6 A, limit dut; wait 10 ms",
         {"model": 'model = "diode"\nsaturation_current = "1 pA"\nseries_resistance = "1 ohm"'},
     ),
+    "what a look under power doesn't see drives a current back": (
+        "capacitor; voltage -12 V to 12 V; current -4.2 A to 4.2 A",
+        "source smu voltage 5.72 V, limit 4.02 A; output smu on; "
+        "source smu current 4.02 A, limit -11.6 V to 11.6 V; wait 1.2 s",
+        {
+            "model": capacitor(100, 12.0).replace("1 mohm", "1 ohm"),
+            "begins_v": 12.0,
+            "specification": "demo-source-measure",
+        },
+    ),
     "an edge through a junction's bend gives nothing back": (
         "suppressor; voltage -12 V to 5.5 V; current -4.2 A to 4.2 A",
         "source smu voltage -11.6 V, limit -4.02 A to 2.01 A; output smu on; "

@@ -162,8 +162,14 @@ def _current(
 
 def takes_over(p: Programmed, own: Own, algebra: Algebra) -> bool:
     """Whether what a part forces by itself may lie outside the limit of a current source."""
-    return any(_below(low, p.low, algebra) for low in own.lows) or any(
-        _below(p.high, high, algebra) for high in own.highs
+    return any(beyond(p, own, algebra))
+
+
+def beyond(p: Programmed, own: Own, algebra: Algebra) -> tuple[bool, bool]:
+    """Whether what a part forces by itself may lie below its limit, and whether above it."""
+    return (
+        any(_below(low, p.low, algebra) for low in own.lows),
+        any(_below(p.high, high, algebra) for high in own.highs),
     )
 
 

@@ -16,8 +16,9 @@ from grammar import tree
 from grammar.quantity import CURRENT, LINE_CYCLES, TIME, VOLTAGE, write
 from sequencer.checker.worst import interval
 from sequencer.checker.worst.abstract import ChannelState, Programmed, State, programs
-from sequencer.checker.worst.accounts import NOTHING, larger
+from sequencer.checker.worst.accounts import NOTHING, Sums, larger
 from sequencer.checker.worst.hints import spans_of_settings
+from sequencer.checker.worst.imposed import beyond
 from sequencer.checker.worst.interval import Interval
 from sequencer.checker.worst.pulses import Train
 from sequencer.checker.worst.values import Value
@@ -110,7 +111,7 @@ class Sourcing:
             return state.having(name, channel)
         self.walk.power.between(name, known, [p])
         place = self.walk.power.terminals[name]
-        own, looked = channel.own, False
+        own, looked, back = channel.own, False, NOTHING
         change_s = 0.0
         if OTHER[p.mode] in before:
             # It is read before the new mode, and off meanwhile where the instrument needs that.
@@ -118,10 +119,26 @@ class Sourcing:
             state = state.spending(change_s)
             seen = place.looked(p, place.looks_on)
             if seen is not None:
+                if place.changes_on:
+                    back = self._back(p, channel)
                 own, looked = (seen if before == {"voltage"} else seen.joined(own)), True
         channel = self.walk.power.in_force(name, channel, [(p, own, looked)])
+        channel = channel._replace(rates=larger(channel.rates, back))
         # Though no time may pass, its rates count for all the time that may yet.
         return state.having(name, channel).spending(change_s)
+
+    def _back(self, p: Programmed, channel: ChannelState) -> Sums:
+        """What a limit may let flow that takes over although a look under power has passed.
+
+        The look sees what the part forces less what its own resistance and the leads' take of the
+        current at that moment. What is left of that beyond the limit drives no larger current back
+        through the same resistance than the one that hid it; power comes out of the part.
+        """
+        _, _, out, charge_in, charge_out = channel.rates
+        below, above = beyond(p, channel.own, self.walk.evaluation.algebra)
+        if not (below or above):
+            return NOTHING
+        return 1.0, 0.0, out, charge_in if below else 0.0, charge_out if above else 0.0
 
     def output(self, node: tree.Output, state: State) -> State:
         """The state after an output is switched."""

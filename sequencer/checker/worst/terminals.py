@@ -61,6 +61,7 @@ class Terminals:
         able = specification if specification is not None else facts
         self.looks_open = able.can("measure open") or able.can("two-sided limit")
         self.looks_on = facts.can("measure voltage")
+        self.changes_on = facts.can("mode change under power")
         kind = KINDS[part.kind]
         self.switching_s = specification.switching_time if specification is not None else 0.0
         self.off_s = max(way_off_s(kind.off), way_off_s(kind.trip)) + self.switching_s

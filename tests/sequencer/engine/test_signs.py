@@ -190,8 +190,8 @@ def test_control_that_passes_to_and_fro() -> None:
     slow = [watch.passed(0.25 * k) for k in range(20)]
     assert slow == [""] * 20
     watch.anew(AT_3_V, 6.0)
-    assert [watch.passed(6.0 + 0.02 * k) for k in range(5)] == [""] * 5
-    assert watch.passed(6.1) == (
+    assert [watch.passed(6.0 + 0.02 * k) for k in range(6)] == [""] * 6
+    assert watch.passed(6.12) == (
         "it: lead off? control passed to and fro 6 times within 100 ms, as where a contact "
         "bounces, and nothing else was programmed"
     )
@@ -249,3 +249,16 @@ def test_a_small_current_may_need_hardly_a_voltage() -> None:
     """Less than a hundredth of 4 A: as a power rectifier, whose saturation current is large."""
     assert told(signs("diode", AT_1_A), (1e-5, 0.039, 0.0)) == ""
     assert told(signs("resistor", AT_1_A), (1e-5, 1.0, 0.0)) == ""
+
+
+def test_control_that_passed_before_a_level_or_by_it_is_no_sign_of_a_lead() -> None:
+    """What passes within a second is told at once, when other levels have been programmed since."""
+    setpoint = Setpoint("voltage", 2.0, -1.0, 1.0)
+    watch = signs("insulator", setpoint)
+    for k in range(8):
+        watch.anew(setpoint, 0.02 * k)
+    late = [watch.passed(0.02 * k) for k in range(8)]
+    assert late == [""] * 8
+    # Two of a level's own are not yet six.
+    assert [watch.passed(0.15), watch.passed(0.16)] == ["", ""]
+    assert [watch.passed(0.17 + 0.01 * k) != "" for k in range(4)] == [False, False, False, True]

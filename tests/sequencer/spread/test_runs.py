@@ -269,3 +269,29 @@ def test_the_values_of_a_kept_column() -> None:
     assert stream.different(1) == {5.0, 40.0, 0.5}
     assert stream.column(0).tolist() == [1.0, 2.0, 3.0, 2.0, 4.0]
     assert stream.column(1).tolist() == [5.0, 40.0, 40.0, 40.0, 0.5]
+
+
+def test_what_drives_a_result_that_some_runs_have_no_value_of() -> None:
+    """Those that trip before the last level have none there; a trace is no value of any run."""
+    levels = (
+        RECIPE.split("steps:")[0]
+        + """steps:
+    setup smu: aperture = 1 PLC
+    source smu voltage 0.2 V, limit 20 mA
+    output smu on
+    for V in values(0.5 V, 1 V):
+        source smu voltage V, limit 20 mA
+        measure smu into c
+results:
+    R = mean_resistance(c) for each V
+    moved = without_offset(c, current, 1 uA)
+"""
+    )
+    found = summary_of(work(levels), 100)
+    assert 0 < found.outcomes["tripped"] < 60
+    assert {result.key[0] for result in found.results} == {"R"}
+    for result in found.results:
+        assert result.spread.driver is not None, result.key
+        assert result.spread.driver.name == "parts.shunt.resistance"
+        assert result.spread.driver.share > 0.9
+    assert min(result.spread.values for result in found.results) < 100
