@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from sequencer.analysis.verdicts import Outcome as Result
     from sequencer.checker import Checked
     from sequencer.record import Run, RunWriter
-    from sequencer.record.reader import Columns as Block
+    from sequencer.record.reader import Columns
     from sequencer.record.trace import Trace
 
 
@@ -92,7 +92,7 @@ def _margins(port: Port, run: Run) -> dict[str, tuple[float, float]]:
     return found | {f"{port.part} {q}": m for q, m in port.counters.margins().items()}
 
 
-def _blocks(port: Port, run: Run) -> Iterator[Block]:
+def _blocks(port: Port, run: Run) -> Iterator[Columns]:
     """Time, line, voltage and current of all readings of a channel, and of what it sampled.
 
     Of one that reads a sensor its quantity in place of the two. What a channel sampled while it
@@ -123,11 +123,11 @@ class Traces(Mapping[str, "Trace | None"]):
         if name not in self._names:
             raise KeyError(name)
         if name not in self._read:
-            from sequencer.record.tables import Columns, table_of_trace
+            from sequencer.record.tables import LazyColumns, table_of_trace
             from sequencer.record.trace import Trace
 
             table = table_of_trace(self._run, name)
-            self._read[name] = Trace(name, Columns(table), table.units)
+            self._read[name] = Trace(name, LazyColumns(table), table.units)
         return self._read[name]
 
     def __iter__(self) -> Iterator[str]:

@@ -91,10 +91,9 @@ class Run(Pace):
             average=round(named.get("average") or 1),
             remote_sense=self._remote_sense[port.name],
         )
-        if acquisition == port.acquisition:
-            # Nobody but this run has set anything: an instrument that was touched ends it.
-            return
-        port.configure(acquisition)
+        # Nobody but this run sets anything: an instrument that was touched ends it.
+        if acquisition != port.acquisition:
+            port.configure(acquisition)
         apertures = {name: p.aperture_s for name, p in self.ports.items()}
         self.patience_s = LONGEST_EXCHANGE_S + 2 * max(apertures.values())
         for other in self.ports.values():

@@ -77,7 +77,7 @@ class Table:
         return full_name(self.name, column, self.units)
 
 
-class Columns(Mapping[str, Column]):
+class LazyColumns(Mapping[str, Column]):
     """The columns of a table, each read when it is first asked for.
 
     The record has to be open until then.

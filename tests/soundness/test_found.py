@@ -214,7 +214,16 @@ CASES = {
         {
             "model": capacitor(100, 12.0).replace("1 mohm", "1 ohm"),
             "begins_v": 12.0,
-            "specification": "demo-source-measure",
+        },
+    ),
+    "and goes on doing so under the next current": (
+        "capacitor; voltage -12 V to 12 V; current -4.2 A to 4.2 A",
+        "source smu voltage 5.72 V, limit 4.02 A; output smu on; "
+        "source smu current 4.02 A, limit -11.6 V to 11.6 V; "
+        "source smu current 0.1 A, limit -11.6 V to 11.6 V; wait 1.2 s",
+        {
+            "model": capacitor(100, 12.0).replace("1 mohm", "1 ohm"),
+            "begins_v": 12.0,
         },
     ),
     "an edge through a junction's bend gives nothing back": (

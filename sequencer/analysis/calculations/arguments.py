@@ -52,8 +52,9 @@ def looked_at(signature: Signature, function: Callable[..., Answer]) -> Callable
 
     @wraps(function)
     def calculate(*arguments: Any, **named: Any) -> Answer:
-        given = dict(zip(names, arguments, strict=False)) | named
-        if len(given) < len(arguments) + len(named) or not named.keys() <= set(names):
+        told = dict(zip(names, arguments, strict=False)) | named
+        given = {name: told[name] for name in names if name in told}
+        if len(given) < len(arguments) + len(named):
             shape.bind(*arguments, **named)  # which says what is wrong, as for any function
         rows = 0
         for name, value in given.items():

@@ -148,6 +148,7 @@ class ChannelState(NamedTuple):
     what the part forces by itself, `rates` the most that flows each second while the output is on.
     `named` are the ranges that `setup` named (V and A, 0 where none), `ranges` those that were in
     force when the output went on. A reading takes so many `apertures` at most, and so much waiting.
+    `hidden` is what a limit may let flow in current mode though a look under power has passed.
     """
 
     on: bool = False
@@ -162,6 +163,7 @@ class ChannelState(NamedTuple):
     ranges: tuple[float, float] = (0.0, 0.0)
     apertures: int = 1
     waits_s: float = 0.0
+    hidden: Sums = NOTHING
 
     @property
     def modes(self) -> frozenset[str]:
@@ -190,6 +192,7 @@ class ChannelState(NamedTuple):
             (max(self.ranges[0], other.ranges[0]), max(self.ranges[1], other.ranges[1])),
             self.apertures,
             self.waits_s,
+            larger(self.hidden, other.hidden),
         )
 
     def includes(self, other: ChannelState) -> bool:
@@ -201,6 +204,7 @@ class ChannelState(NamedTuple):
             and _included(other.programmed, self.programmed)
             and self.own.includes(other.own)
             and all(map(float.__ge__, self.rates, other.rates))
+            and all(map(float.__ge__, self.hidden, other.hidden))
             and self.aperture_s >= other.aperture_s
             and self.average >= other.average
             and all(map(float.__ge__, self.named, other.named))

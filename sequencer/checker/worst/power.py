@@ -63,6 +63,8 @@ class Power:
             after, found = self._one(name, channel, p, before, looked, train)
             own = after if own is None else own.joined(after)
             rates = larger(rates, found)
+            if p.mode == "current":
+                rates = larger(rates, channel.hidden)
         assert own is not None
         return channel._replace(own=own, rates=rates)
 

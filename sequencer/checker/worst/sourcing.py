@@ -111,7 +111,8 @@ class Sourcing:
             return state.having(name, channel)
         self.walk.power.between(name, known, [p])
         place = self.walk.power.terminals[name]
-        own, looked, back = channel.own, False, NOTHING
+        own, looked = channel.own, False
+        hidden = channel.hidden if p.mode == "current" else NOTHING
         change_s = 0.0
         if OTHER[p.mode] in before:
             # It is read before the new mode, and off meanwhile where the instrument needs that.
@@ -120,19 +121,20 @@ class Sourcing:
             seen = place.looked(p, place.looks_on)
             if seen is not None:
                 if place.changes_on:
-                    back = self._back(p, channel)
+                    hidden = larger(hidden, self._hidden(p, channel))
                 own, looked = (seen if before == {"voltage"} else seen.joined(own)), True
+        channel = channel._replace(hidden=hidden)
         channel = self.walk.power.in_force(name, channel, [(p, own, looked)])
-        channel = channel._replace(rates=larger(channel.rates, back))
         # Though no time may pass, its rates count for all the time that may yet.
         return state.having(name, channel).spending(change_s)
 
-    def _back(self, p: Programmed, channel: ChannelState) -> Sums:
+    def _hidden(self, p: Programmed, channel: ChannelState) -> Sums:
         """What a limit may let flow that takes over although a look under power has passed.
 
         The look sees what the part forces less what its own resistance and the leads' take of the
         current at that moment. What is left of that beyond the limit drives no larger current back
-        through the same resistance than the one that hid it; power comes out of the part.
+        through the same resistance than the one that hid it; power comes out of the part. So it
+        stays under other currents: a narrower limit is refused where it may not hold the part.
         """
         _, _, out, charge_in, charge_out = channel.rates
         below, above = beyond(p, channel.own, self.walk.evaluation.algebra)
@@ -151,7 +153,9 @@ class Sourcing:
         if not node.on:
             if channel.on:
                 state = state.spending(place.off_s)
-            channel = channel._replace(on=False, on_by=frozenset(), own=place.own, rates=NOTHING)
+            channel = channel._replace(
+                on=False, on_by=frozenset(), own=place.own, rates=NOTHING, hidden=NOTHING
+            )
             return state.having(name, channel).charged(state.ledger.switched(name))
         if not channel.sourced:
             return state

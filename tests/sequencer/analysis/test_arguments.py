@@ -226,6 +226,18 @@ def test_an_open_span_is_taken() -> None:
     assert analysis.mean(time, time, (-math.inf, 2)).value == 1.0
 
 
+def test_columns_may_be_named_in_any_order() -> None:
+    time, values = np.arange(5.0), np.arange(5.0) * 2
+    assert analysis.mean(values=values, time=time).value == 4.0
+    assert analysis.mean(part=(0, 1), values=values, time=time).value == 1.0
+    with pytest.raises(TypeError, match="unexpected keyword argument 'colour'"):
+        analysis.mean(time, values, colour=3)
+    with pytest.raises(TypeError, match="multiple values for argument 'time'"):
+        analysis.mean(time, values, time=time)
+    with pytest.raises(TypeError, match="too many positional arguments"):
+        analysis.mean(time, values, None, 3)
+
+
 def test_a_call_with_too_little_is_python_s_own_error() -> None:
     with pytest.raises(TypeError, match="missing 1 required positional argument: 'level'"):
         analysis.crossing_time([0, 1], [0, 1])

@@ -5,14 +5,21 @@ from __future__ import annotations
 import itertools
 import math
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import pytest
 
-from drivers.bench import Bench
+from drivers.bench import Bench, open_simulated
 from drivers.bench_file import BenchFile, read_bench
 from drivers.channel import Reading
+from sequencer.api import check, load
+from sequencer.engine.runner import Runner
+from sequencer.spread.kept import Kept
 from tests.sequencer.engine.bench_of import CAPACITOR, Ran, dry
 from tests.sequencer.engine.test_guards import altered
+
+if TYPE_CHECKING:
+    from sequencer.record import RunWriter
 
 HEAD = """recipe "Two channels"
 channel smu: source, sink, measure, measure open, two-sided limit
@@ -170,3 +177,42 @@ def test_a_wait_that_has_no_length_fails(tmp_path: Path) -> None:
         "the time to wait comes out as inf s: a reading that is over range or none went into it"
     )
     assert ran.outputs_off
+
+
+def test_what_other_channels_take_counts_where_no_setup_says_how_they_read() -> None:
+    """A supply has one range of each: the output goes on with what it was reset to."""
+    recipe = """recipe "Two channels"
+channel smu: source, measure
+channel meter: measure voltage
+part load is resistor on smu, not pushed:
+    voltage 0 V to 5 V
+    current within 2 A
+steps:
+    source smu voltage 3 V, limit 1 A
+    output smu on
+    measure smu, meter into both
+"""
+    text = """line_frequency = "50 Hz"
+[channels.smu]
+specification = "demo-supply"
+part = "load"
+[channels.meter]
+specification = "demo-meter"
+part = "other"
+[parts.load]
+model = "resistor"
+resistance = "10 ohm"
+[parts.other]
+model = "resistor"
+resistance = "10 ohm"
+"""
+    file, problems = read_bench(Path("two.bench.toml"), text)
+    assert file is not None, [p.message for p in problems]
+    checked = check(load(recipe), file)
+    assert not checked.problems.has_errors, [p.message for p in checked.problems]
+    record = cast("RunWriter", Kept())
+    runner = Runner(checked, open_simulated(file), record, tell=lambda words: None)
+    ending = runner.run_to_end()
+    assert ending.outcome.word == "finished", ending.reason
+    assert [port.others_s for port in runner.ports.values()] == [0.02, 0.02]
+    assert runner.run.patience_s > 2 * 0.02

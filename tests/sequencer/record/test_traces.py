@@ -12,7 +12,7 @@ import pytest
 
 from sequencer.record import StoreError, export_run, open_record
 from sequencer.record.rows import CHANNEL_COLUMNS, QUANTITIES, extra_stream
-from sequencer.record.tables import Columns, table_of_trace
+from sequencer.record.tables import LazyColumns, table_of_trace
 
 TRACE = CHANNEL_COLUMNS.index("trace")
 
@@ -247,7 +247,7 @@ def test_columns_are_read_when_they_are_asked_for(two_channels) -> None:
     asked = []
     source = table.source
     table.source = lambda wanted: asked.append(tuple(wanted)) or source(wanted)
-    columns = Columns(table)
+    columns = LazyColumns(table)
     whole = run.trace("curve").columns
     assert list(columns) == list(whole)
     assert len(columns) == len(whole)
