@@ -6,7 +6,6 @@ loaded only when it is called.
 
 from __future__ import annotations
 
-import gc
 import io
 import os
 import sys
@@ -14,6 +13,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import TextIO
 
+from sequencer import garbage
 from sequencer.commands.catalogue import COMMANDS, parser_of
 from sequencer.commands.shared import Exit, Mistake, put_data
 from sequencer.report.terminal import Terminal
@@ -62,11 +62,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             # A console that lacks Ω or µ shows a question mark in its place, and nothing ends.
             stream.reconfigure(errors="replace")
-    # Nothing of what a check makes is garbage before its end, and looking for some, at the end too,
-    # takes a seventh of its time. The collector is another's where this isn't a process of its own.
-    briefly = argv is None and given[:1] == ["check"]
-    if briefly:
-        gc.disable()
+    if argv is None:
+        garbage.begin()
+        # No plugin of another package has a say in bench files, and looking for them takes time.
+        os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     code = _called(given)
     lost = _finish(sys.stdout) or Terminal.lost
     if lost:
@@ -74,8 +73,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         _explain(Terminal(sys.stderr), f"the output can't be written in full: {lost}")
         code = code or Exit.FAILED
     _finish(sys.stderr)
-    if briefly:
-        gc.freeze()
     return int(code)
 
 

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
+from drivers.by_name import ByName
 from drivers.sensors.base import Sensor
-from drivers.sensors.linear import Linear
-from drivers.sensors.photodiode import Photodiode
-from drivers.sensors.platinum import Platinum
-from drivers.sensors.table import Table
-from drivers.sensors.thermistor import Thermistor
-from drivers.sensors.thermocouple import Thermocouple
 
 __all__ = ["SENSORS", "Sensor"]
 
-SENSORS: dict[str, type[Sensor]] = {
-    "linear": Linear,
-    "photodiode": Photodiode,
-    "platinum": Platinum,
-    "table": Table,
-    "thermistor": Thermistor,
-    "thermocouple": Thermocouple,
-}
+SENSORS: ByName[Sensor] = ByName(
+    __name__,
+    {
+        "linear": "linear:Linear",
+        "photodiode": "photodiode:Photodiode",
+        "platinum": "platinum:Platinum",
+        "table": "table:Table",
+        "thermistor": "thermistor:Thermistor",
+        "thermocouple": "thermocouple:Thermocouple",
+    },
+)

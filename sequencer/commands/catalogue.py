@@ -12,22 +12,34 @@ from importlib import import_module
 from typing import NoReturn
 
 from drivers.simulated.faults import KINDS, form
+from sequencer import garbage
 from sequencer.commands.shared import Mistake
 
 
 class Command:
-    """A command: where its function is, its line in the help, its own help, its arguments."""
+    """A command: where its function is, its line in the help, its own help, its arguments.
+
+    One that `loads_on` by itself says when all is loaded, or is over before garbage matters.
+    """
 
     def __init__(
-        self, name: str, function: str, line: str, about: str, *arguments: tuple[str, ...]
+        self,
+        name: str,
+        function: str,
+        line: str,
+        about: str,
+        *arguments: tuple[str, ...],
+        loads_on: bool = False,
     ) -> None:
         self.name, self.function, self.line, self.about = name, function, line, about
-        self.arguments = arguments
+        self.arguments, self.loads_on = arguments, loads_on
 
     def call(self, arguments: argparse.Namespace) -> int:
         """Load what does it, and do it."""
         module, _, name = self.function.partition(":")
         function: Callable[[argparse.Namespace], int] = getattr(import_module(module), name)
+        if not self.loads_on:
+            garbage.loaded()
         return function(arguments)
 
 
@@ -74,6 +86,7 @@ COMMANDS = (
         ("--picture", "FILE", "the operating area of each part, as .svg or .png"),
         _LINES,
         _JSON,
+        loads_on=True,
     ),
     Command(
         "explain",
@@ -122,6 +135,7 @@ COMMANDS = (
         ("--spread", "N", "N runs, drawn within the bench's tolerances; none goes on record"),
         ("--workers", "N", "processes for the spread (default: the computer's processors)"),
         ("--cluster", "ADDRESS", "a Dask cluster for the spread, as in tcp://127.0.0.1:8786"),
+        loads_on=True,
     ),
     Command(
         "run",
@@ -137,6 +151,7 @@ COMMANDS = (
         _LINES,
         _JSON,
         ("--no-view", "", "no live view, only what the recipe says"),
+        loads_on=True,
     ),
     Command(
         "manual",

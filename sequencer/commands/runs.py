@@ -10,7 +10,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sequencer import shipped
+from sequencer import garbage, shipped
 from sequencer.commands.recipes import load, show_check, show_forecast
 from sequencer.commands.shared import (
     Exit,
@@ -64,6 +64,7 @@ def dry_run(arguments: Namespace) -> int:
         with Store.open(store) as opened:
             tell_of_the_past(terminal, opened)
     quiet = arguments.quiet
+    garbage.loaded()
     with waiting(terminal, store, wanted=not quiet) as told:
         finished = api.dry_run(
             loaded,
@@ -112,6 +113,7 @@ def run(arguments: Namespace) -> int:
         terminal.say()
         terminal.say("Not armed: nothing was switched on.")
         return Exit.STOPPED
+    garbage.loaded()
     person = Person()
     with _view(arguments, terminal, store) as view, signals(person, view.say):
         asker = None

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 
+from sequencer import garbage
 from sequencer.spread.runs import Ran, run_abreast
 from sequencer.spread.work import Work, prepare
 
@@ -118,7 +119,9 @@ def local_processes(work: Work, workers: int) -> Iterator[ProcessPoolExecutor]:
 def _begin(work: Work) -> None:
     # Ctrl-C reaches every process of the terminal: the first one ends the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    garbage.begin()
     prepare(work)
+    garbage.loaded()
 
 
 def _nothing() -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.bench import open_simulated
 from drivers.clock import MonotonicClock
+from sequencer import garbage
 from sequencer.spread.dealing import local_processes, spread
 from sequencer.spread.summary import Summary, summed_up
 from sequencer.spread.work import NOMINAL, Prepared, Work, prepare
@@ -66,6 +67,7 @@ def _on_this_computer(
         # Much is done for the first one that is at hand for all others.
         found += spread(work, numbers[1:2])
         took_s = clock.now() - took_s
+    garbage.loaded()
     rest = numbers[len(found) :]
     told(len(found))
     workers = min(workers, len(rest)) if took_s * len(rest) > LONG_S else 1
@@ -91,6 +93,7 @@ def _on_cluster(work: Work, numbers: range, address: str, told: Callable[[int], 
             f"there is no cluster at {address}: {error}",
             "give the address that its scheduler shows, as in tcp://127.0.0.1:8786",
         ) from None
+    garbage.loaded()
     with client:
         workers = len(client.scheduler_info()["workers"])
         if not workers:

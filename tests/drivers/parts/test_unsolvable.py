@@ -10,6 +10,7 @@ from typing import Literal
 
 import pytest
 
+from drivers import bench_file
 from drivers.bench import read_bench
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts import MODELS
@@ -63,7 +64,7 @@ steps:
 
 
 def test_it_ends_with_part_time_and_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(MODELS, "runaway gauge", Gauge)
+    monkeypatch.setattr(bench_file, "MODELS", {**MODELS, "runaway gauge": Gauge})
     file, problems = read_bench(Path("ridge.bench.toml"), BENCH)
     assert file is not None, [p.message for p in problems]
     ran = dry(RECIPE, tmp_path, file)
@@ -91,7 +92,7 @@ def test_no_reading_before_it_is_lost(
     at_once: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every 10 ms until a second after the contact has closed, also where many are foreseen."""
-    monkeypatch.setitem(MODELS, "runaway gauge", Gauge)
+    monkeypatch.setattr(bench_file, "MODELS", {**MODELS, "runaway gauge": Gauge})
     if not at_once:
         monkeypatch.setattr(Port, "looks_ahead", False)
     file, problems = read_bench(Path("ridge.bench.toml"), BENCH)
