@@ -31,16 +31,19 @@ class KeptStream:
         self.append = self._rows.append
         """Take one row: a float a column."""
         self._pieces: list[tuple[int, Sequence[Column]]] = []
+        self._columns: dict[int, Array] = {}
 
     def extend(self, columns: Sequence[Column], count: int) -> None:
         """Take so many rows, given as columns."""
         self.flush()
+        self._columns.clear()
         self._pieces.append((count, columns))
         self.count += count
 
     def flush(self) -> None:
         """Turn rows that came singly into columns."""
         if self._rows:
+            self._columns.clear()
             self._pieces.append((len(self._rows), [*np.array(self._rows).T.copy()]))
             self.count += len(self._rows)
             self._rows.clear()
@@ -56,6 +59,7 @@ class KeptStream:
         """Let go of all rows, as somebody else may still hold the stream."""
         self._rows.clear()
         self._pieces.clear()
+        self._columns.clear()
         self.count = 0
 
     @property
@@ -66,10 +70,12 @@ class KeptStream:
     def column(self, place: int) -> Array:
         """One column of all rows so far."""
         self.flush()
-        found = ((count, columns[place]) for count, columns in self._pieces)
-        return np.concatenate(
-            [np.full(count, c) if isinstance(c, float) else c[:count] for count, c in found]
-        )
+        if place not in self._columns:
+            found = ((count, columns[place]) for count, columns in self._pieces)
+            self._columns[place] = np.concatenate(
+                [np.full(count, c) if isinstance(c, float) else c[:count] for count, c in found]
+            )
+        return self._columns[place]
 
 
 class Kept:

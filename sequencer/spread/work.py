@@ -76,14 +76,14 @@ def draw(file: BenchFile, seed: int, number: int) -> Draw:
     """What is drawn for a run: the same for the same seed and number, whatever else is run."""
     if number == NOMINAL:
         return Draw({path: t.nominal for path, t in file.tolerances.items()}, seed)
-    of_parameters, of_instruments = (
-        np.random.SeedSequence([seed, number], spawn_key=(place,)) for place in range(2)
-    )
-    chances = np.random.default_rng(of_parameters).uniform(-1.0, 1.0, len(file.tolerances))
+    chance = np.random.default_rng([seed, number])
+    # First of all, so that a tolerance more changes nothing of it.
+    of_instruments = int(chance.integers(1 << 63))
+    shares = chance.uniform(-1.0, 1.0, len(file.tolerances)).tolist()
     return Draw(
         {
-            path: min(max(t.nominal + chance * (t.high - t.low) / 2, t.low), t.high)
-            for (path, t), chance in zip(file.tolerances.items(), chances.tolist(), strict=True)
+            path: min(max(t.nominal + share * (t.high - t.low) / 2, t.low), t.high)
+            for (path, t), share in zip(file.tolerances.items(), shares, strict=True)
         },
-        int(of_instruments.generate_state(1, np.uint64)[0]),
+        of_instruments,
     )

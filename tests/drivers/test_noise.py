@@ -17,7 +17,7 @@ SECOND_NS = 1_000_000_000
 
 def drift(seed: int, corner_hz: float = 1 / 16) -> Drift:
     sequence = np.random.SeedSequence(seed)
-    return Drift(np.random.default_rng(sequence), sequence, corner_hz)
+    return Drift(np.random.default_rng(sequence), lambda: sequence, corner_hz)
 
 
 def density(values: Array) -> tuple[Array, Array]:

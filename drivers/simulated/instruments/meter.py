@@ -66,15 +66,15 @@ class Scale(NamedTuple):
 
 
 class Streams(NamedTuple):
-    """Where a meter's chance comes from: errors and readings, samples, what moves with time.
+    """Where a meter's chance comes from: errors and readings, samples, what a drift comes to later.
 
-    Samples have a stream of their own, so that a capture never changes the readings; most runs
-    take none.
+    Each has a stream of its own, so that neither a capture nor the time it takes changes the
+    readings. The latter two are made when asked for: most runs take none.
     """
 
     readings: np.random.Generator
     samples: Callable[[], np.random.Generator]
-    moves: np.random.SeedSequence
+    later: Callable[[], np.random.SeedSequence]
 
 
 class Meter:
@@ -105,10 +105,10 @@ class Meter:
         self._sampling: np.random.Generator | None = None
         readings: np.random.Generator | None = None
         if streams is not None:
-            readings, self._samples, seed = streams
+            readings, self._samples, later = streams
             self._errors = _draw(limits, readings, specification.coverage_factor)
             self._moves = Moves(
-                self._ranges, seed, line_hz, disturbance.pick_up, excess,
+                self._ranges, readings, later, line_hz, disturbance.pick_up, excess,
                 specification.range_settling,
             )  # fmt: skip
         self._white = White(readings)

@@ -8,7 +8,7 @@ module knows no resolution and no over-range.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -38,23 +38,26 @@ class Amplitudes(NamedTuple):
 
 
 class Moves:
-    """All of it for one meter. `pick_up` is the amplitude (V or A) that the leads add."""
+    """All of it for one meter. `pick_up` is the amplitude (V or A) that the leads add.
+
+    `later` is the seed of what of the drift isn't drawn at once.
+    """
 
     def __init__(
         self,
         ranges: Sequence[VoltageRange | CurrentRange],
-        seed: np.random.SeedSequence,
+        chance: np.random.Generator,
+        later: Callable[[], np.random.SeedSequence],
         line_hz: float,
         pick_up: float,
         excess: Excess | None,
         settling: RangeSettling | None,
     ) -> None:
         self._ranges, self._line_hz, self._pick_up, self._excess = ranges, line_hz, pick_up, excess
-        chance = np.random.default_rng(seed)
         self._phase = float(chance.uniform(0.0, 2 * math.pi))
         self._sign = (-1.0, 1.0)[int(chance.integers(0, 2))]
         corner_hz = max(r.noise_corner for r in ranges)
-        self._drift = Drift(chance, seed, corner_hz) if corner_hz else None
+        self._drift = Drift(chance, later, corner_hz) if corner_hz else None
         self._error, self._decay_ns = 0.0, 0.0
         if settling is not None:
             self._error, self._decay_ns = settling.error, settling.decay * NANOSECONDS

@@ -8,7 +8,7 @@ that gives the same bits. The module knows no instrument and no quantity.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -22,7 +22,9 @@ _FIRST_BATCH, _LARGEST_BATCH = 256, 4096
 # In ns: a whole number of cycles of every frequency that is a whole number of millihertz.
 _THOUSAND_S = 1000 * NANOSECONDS
 _FIRST_AT_HAND, _AT_HAND = 16, 256
-_CHUNK, _BEGIN = 256, 64
+_CHUNK = 256
+# So many of its steps all octaves of a drift have at hand.
+_AT_FIRST = 64
 # Where so many steps of a drift lie between two readings, it is worked out for each by itself.
 _SPARSE = 64
 # Octaves that are added up anew for every reading; what the slower ones come to stays longer.
@@ -123,20 +125,25 @@ class Drift:
     2·T_k·sinc²(π f T_k), and since ∫ sinc²(π f T) dT = 1/(2f) their sum comes to 1/(f·ln 2) up to
     the corner, less a few percent there. That is R. F. Voss's way of making it (from memory), with
     steps that depend on time alone. Over an aperture longer than T_k an octave averages out as
-    white noise does.
+    white noise does. `later` is the seed of the numbers that come after the first.
     """
 
     def __init__(
-        self, chance: np.random.Generator, seed: np.random.SeedSequence, corner_hz: float
+        self,
+        chance: np.random.Generator,
+        later: Callable[[], np.random.SeedSequence],
+        corner_hz: float,
     ) -> None:
-        self._seed = seed
+        self._later = later
         self._cell_ns = round(NANOSECONDS / (16 * corner_hz))
         octaves = drift_octaves(corner_hz)
         places: list[int] = chance.integers(0, _POWERS[:octaves]).tolist()
         self._slowest_first = [*enumerate(places)][::-1]
         # A stream for each octave costs more than a short run takes: all of them begin in one.
-        self._begins = chance.standard_normal((octaves, _BEGIN))
-        self._kept: list[tuple[int, Array]] = [(-1, self._begins)] * octaves
+        self._counts, self._starts, count = _at_first(octaves)
+        self._first: Array = chance.standard_normal(count)
+        self._seed: np.random.SeedSequence | None = None
+        self._kept: list[tuple[int, Array]] = [(-1, self._first)] * octaves
         self._shares: Sequence[float] = ()
         self._aperture_ns = 0
         self._slow = (0, 0, 0.0)
@@ -209,25 +216,37 @@ class Drift:
 
     def _number(self, k: int, step: int) -> float:
         """One number of an octave's stream."""
-        if step < _BEGIN:
-            return self._begins.item(k, step)
+        if step < self._counts[k]:
+            return self._first.item(self._starts[k] + step)
         number, step = divmod(step, _CHUNK)
         return self._chunk(k, number, step).item(step)
 
     def _chunk(self, k: int, number: int, step: int) -> Array:
         """A piece of an octave's stream, up to that step of it: so it can be entered anywhere."""
         kept, piece = self._kept[k]
-        if number == 0 and step < _BEGIN:
-            begin: Array = self._begins[k]
-            return begin
+        start, count = self._starts[k], self._counts[k]
+        first = self._first[start : start + count]
+        if number == 0 and step < count:
+            return first
         if kept != number:
-            key = (*self._seed.spawn_key, k, number)
-            stream = np.random.SeedSequence(self._seed.entropy, spawn_key=key)
+            self._seed = seed = self._seed or self._later()
+            key = (*seed.spawn_key, k, number)
+            stream = np.random.SeedSequence(seed.entropy, spawn_key=key)
             piece = np.random.default_rng(stream).standard_normal(_CHUNK)
             if number == 0:
-                piece[:_BEGIN] = self._begins[k]
+                piece[:count] = first
             self._kept[k] = number, piece
         return piece
+
+
+@lru_cache(maxsize=64)
+def _at_first(octaves: int) -> tuple[list[int], list[int], int]:
+    """How many of its numbers each octave begins with, where they stand in a row, and all of them.
+
+    Each lasts for the first cells at hand, wherever its lattice lies.
+    """
+    counts = [max(2, (_AT_FIRST >> k) + 1) for k in range(octaves)]
+    return counts, [sum(counts[:k]) for k in range(octaves)], sum(counts)
 
 
 @lru_cache(maxsize=256)

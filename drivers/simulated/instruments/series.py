@@ -70,20 +70,21 @@ class Series:
         """When so many levels are programmed, and when their readings begin and end.
 
         Each is programmed when the reading before it is over. All take about the same time: what
-        this says of them is put right from the first on that it is wrong of.
+        the first says of them is put right from the first on that it is wrong of.
         """
-        self._programmed_ns = programmed_ns = np.full(count, now_ns)
-        known = 1
-        while known:
+        start_ns, place = np.array([now_ns]), 0
+        each_ns = int(begins_ns(start_ns)[0]) + aperture_ns - now_ns
+        self._programmed_ns = programmed_ns = now_ns + each_ns * np.arange(count)
+        while True:
             self._begins_ns = begins_ns(programmed_ns)
             self._ends_ns = self._begins_ns + aperture_ns
-            late_ns = self._ends_ns[known - 1 : -1] - programmed_ns[known:]
-            known = int(np.flatnonzero(late_ns)[0]) + known if late_ns.any() else 0
-            if known:
-                each_ns = self._ends_ns[known - 1] - programmed_ns[known - 1]
-                programmed_ns[known:] = self._ends_ns[known - 1] + each_ns * np.arange(
-                    count - known
-                )
+            late_ns = self._ends_ns[place:-1] - programmed_ns[place + 1 :]
+            if not late_ns.any():
+                break
+            place += int(np.flatnonzero(late_ns)[0])
+            each_ns = int(self._ends_ns[place] - programmed_ns[place])
+            place += 1
+            programmed_ns[place:] = self._ends_ns[place - 1] + each_ns * np.arange(count - place)
 
     def _arrive_in_time(
         self,

@@ -227,5 +227,5 @@ def _streams(entropy: list[int]) -> tuple[Streams, Streams]:
     def stream(place: int) -> np.random.Generator:
         return np.random.default_rng(seed(place))
 
-    volts = Streams(stream(0), partial(stream, 2), seed(4))
-    return volts, Streams(stream(1), partial(stream, 3), seed(5))
+    volts = Streams(stream(0), partial(stream, 2), partial(seed, 4))
+    return volts, Streams(stream(1), partial(stream, 3), partial(seed, 5))
