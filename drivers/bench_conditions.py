@@ -75,7 +75,8 @@ def _profile(name: str, entries: list[Any], problems: Problems, places: Places) 
             return None
         times.append(point["at"])
         values.append(point["value"])
-    return Profile(tuple(times), tuple(values))
+    end = places.value((*path, len(times) - 1, "at"))
+    return Profile(tuple(times), tuple(values), f"{problems.source.name}:{end.line}")
 
 
 def _checked(

@@ -17,10 +17,12 @@ class Profile(NamedTuple):
     """A quantity that goes in straight lines from one point in time to the next (s, SI).
 
     It stays as its last point has it; but one with several points says nothing of that time.
+    `place` is where it ends in the bench file, as "FILE:LINE".
     """
 
     times_s: tuple[float, ...]
     values: tuple[float, ...]
+    place: str = ""
 
     @classmethod
     def constant(cls, value: float) -> Profile:
@@ -81,8 +83,9 @@ class Conditions(NamedTuple):
         for name, profile in zip(self._fields, self, strict=True):
             end_s = profile.times_s[-1]
             if time_s > end_s and not profile.is_constant:
+                place = f"{profile.place}: " if profile.place else ""
                 raise BenchFileError(
-                    f"[conditions] {name} ends at {write(end_s, TIME)}, and the dry run goes on "
+                    f"{place}[conditions] {name} ends at {write(end_s, TIME)}, and the dry run goes on "
                     f"after that, to {write(time_s, TIME)}",
                     "Add a point to it: what it is to be at the end of the run.",
                 )

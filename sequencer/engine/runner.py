@@ -176,11 +176,9 @@ class Runner:
                 return self._of_damage(told)
             if told is not None:
                 return Ending(told.outcome, told.reason, told.fault, self.run.line, told)
-            advice = f"; {error.advice}" if error.advice else ""
-            return Ending(Outcome.FAILED, error.message + advice, error.fault, self.run.line, error)
+            return Ending(Outcome.FAILED, _advised(error), error.fault, self.run.line, error)
         except StoreError as error:
-            reason = f"{error.message}; {error.advice}" if error.advice else error.message
-            return Ending(Outcome.FAILED, reason, error.fault, self.run.line, error)
+            return Ending(Outcome.FAILED, _advised(error), error.fault, self.run.line, error)
         except KeyboardInterrupt as error:
             return replace(_broken_off(error), line=self.run.line)
         except LeaveLoop:
@@ -357,6 +355,13 @@ def _why(error: ArithmeticError | ValueError) -> str:
     if isinstance(error, OverflowError):
         return "it would be larger than any number"
     return str(error)
+
+
+def _advised(error: BenchError | StoreError) -> str:
+    """What went wrong, and what to do now: behind it, or a sentence of its own."""
+    if not error.advice:
+        return error.message
+    return f"{error.message}{'.' if error.advice[0].isupper() else ';'} {error.advice}"
 
 
 def _broken_off(error: BaseException) -> Ending:

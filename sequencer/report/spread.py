@@ -33,9 +33,8 @@ def show_spread(terminal: Terminal, summary: Summary) -> None:
     terminal.say(
         terminal.paragraph(
             f"Parameters are drawn evenly within their tolerances, seed {summary.seed}; run 0, the "
-            "nominal one, has none of it and is not among them. “Driven by” names what goes most "
-            "along with a value, and the share of it: the squared rank correlation, from "
-            f"{100 * summary.stands_out:.0f} % on. The same seed and number give the same run.",
+            f"nominal one, has none of it and is not among them. {_told_by(summary)} The same seed "
+            "and number give the same run.",
             "  ",
             "",
         )
@@ -69,7 +68,7 @@ def _result(result: ResultSpread) -> Iterator[str]:
     yield " ".join(filter(None, (name, label, answer, result.title)))
     found = result.spread
     if found.mean is None or found.low is None or found.high is None:
-        yield "no run came to a value"
+        yield "no run came to a value" + (f": {result.missing}" if result.missing else "")
         return
 
     def said(value: float | None) -> str:
@@ -84,7 +83,9 @@ def _result(result: ResultSpread) -> Iterator[str]:
         f"95 % within {said(found.low)} … {said(found.high)}, "
         f"all within {said(found.least)} … {said(found.most)}"
     )
-    yield f"{_driven(found.driver)}; {found.values} values"
+    yield f"{_driven(found.driver)}; {found.values} values" + (
+        f", and none elsewhere: {result.missing}" if result.missing else ""
+    )
 
 
 def _expectation(expectation: Expectation, count: int) -> Iterator[str]:
@@ -110,6 +111,15 @@ def _guard(guard: GuardSpread, summary: Summary) -> Iterator[str]:
         "" if guard.nominal is None else f", {write(guard.nominal, guard.dimension, 4)} nominal"
     )
     yield _driven(guard.driver)
+
+
+def _told_by(summary: Summary) -> str:
+    if summary.stands_out > 1:
+        return "Among so few, nothing can be told to drive a value."
+    return (
+        "“Driven by” names what goes most along with a value, and the share of it: the squared rank "
+        f"correlation, from {100 * summary.stands_out:.0f} % on."
+    )
 
 
 def _driven(driver: Driver | None) -> str:
@@ -143,6 +153,7 @@ def as_data(summary: Summary) -> dict[str, Any]:
                 "answer": result.key[2],
                 "title": result.title,
                 "unit": result.dimension.unit,
+                "missing": result.missing,
                 **result.spread._asdict(),
                 "driver": _driver(result.spread.driver),
             }

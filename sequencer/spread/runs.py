@@ -57,7 +57,8 @@ class Ran(NamedTuple):
 
     `guard` is the one that tripped, `parameters` and `errors` what it was drawn with by name (SI),
     the errors those of the ranges that it sourced and measured in. `values` are those of the
-    results, None where there is none; `verdicts` goes with the text of each expectation.
+    results, None where there is none, and `missing` why; `verdicts` goes with the text of each
+    expectation.
     """
 
     number: int
@@ -67,6 +68,7 @@ class Ran(NamedTuple):
     parameters: tuple[tuple[str, float], ...]
     errors: tuple[tuple[str, float], ...] = ()
     values: tuple[tuple[Key, float | None], ...] = ()
+    missing: tuple[tuple[Key, str], ...] = ()
     verdicts: tuple[tuple[str, str], ...] = ()
     margins: tuple[Margin, ...] = ()
 
@@ -144,12 +146,14 @@ class _Run:
         checked = runner.checked
         traces = Traces(run, tuple(checked.traces))
         results = evaluate(checked, traces, runner.values(), says_why=False)
+        found = [value for result in results for value in _values(result)]
         self.ran = self.ran._replace(
             outcome=ending.outcome.word,
             reason=ending.reason,
             guard=ending.cause.guard if isinstance(ending.cause, Tripped) else "",
             errors=tuple(_errors(self._bench, kept)),
-            values=tuple(value for result in results for value in _values(result)),
+            values=tuple((key, value) for key, value, _ in found),
+            missing=tuple((key, why) for key, value, why in found if value is None),
             verdicts=tuple(
                 (result.text, result.verdict) for result in results if result.is_expectation
             ),
@@ -160,14 +164,15 @@ class _Run:
         del self._runner, self._bench, self._record
 
 
-def _values(result: Result) -> Iterator[tuple[Key, float | None]]:
+def _values(result: Result) -> Iterator[tuple[Key, float | None, str]]:
+    """What a result has for each of its rows, and why it has nothing."""
     if result.is_expectation:
         return
     if result.rows:
         for row in result.rows:
-            yield (result.name, row.label, row.answer), row.value
+            yield (result.name, row.label, row.answer), row.value, row.reason
     else:
-        yield (result.name, "", ""), result.value
+        yield (result.name, "", ""), result.value, result.reason
 
 
 def _margins(ports: Iterable[Port], rows: Iterable[GuardRow]) -> Iterator[Margin]:

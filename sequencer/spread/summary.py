@@ -6,7 +6,7 @@ Works on what the runs gave; it runs nothing and shows nothing.
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -51,13 +51,17 @@ class Spread(NamedTuple):
 
 
 class ResultSpread(NamedTuple):
-    """A value of a result; `key` names it, `unit` is what the recipe asks for, if anything."""
+    """A value of a result; `key` names it, `unit` is what the recipe asks for, if anything.
+
+    `missing` is why most of the drawn runs without a value have none, empty where none lacks it.
+    """
 
     key: Key
     title: str
     dimension: Dimension
     unit: str
     spread: Spread
+    missing: str = ""
 
 
 class Expectation(NamedTuple):
@@ -201,6 +205,10 @@ def _results(
     }
     place = {name: number for number, name in enumerate(lines)}
     values: dict[Key, dict[int, float]] = {}
+    reasons: dict[Key, Counter[str]] = defaultdict(Counter)
+    for ran in drawn:
+        for key, why in ran.missing:
+            reasons[key][why] += 1
     for ran in (nominal, *drawn):
         for key, value in ran.values:
             if key[0] not in lines:
@@ -223,6 +231,7 @@ def _results(
             dimension,
             "" if answer else line.unit or "",
             _spread(at_nominal, values[key], factors),
+            next((why for why, _ in reasons[key].most_common(1)), ""),
         )
 
 

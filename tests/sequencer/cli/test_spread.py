@@ -53,6 +53,36 @@ def test_as_data(call: Call, recipe: str) -> None:
     assert call(*given, "--workers", "2").out == said.out
 
 
+MISSES = """\
+    top = maximum(high, current) as mA
+    late = crossing_time(readings, voltage, 2 V)
+"""
+
+
+def test_why_there_is_no_value(call: Call, recipe: str) -> None:
+    """Of what some of the runs have, and of what none has: the reason that most of them give."""
+    path = Path(recipe)
+    text = path.read_text().replace(
+        "    say ", "    if smu.current > 10.2 mA:\n        measure smu into high\n    say "
+    )
+    path.write_text(text.replace("results:\n", "results:\n" + MISSES))
+    said = call("dry-run", recipe, "--spread", "60", "--workers", "1")
+    text = " ".join(said.out.split())
+    assert " values, and none elsewhere: no reading was taken into “high” " in text
+    assert " late no run came to a value: `crossing_time(readings, voltage, 2 V)`: " in text
+    assert "squared rank correlation, from 20 % on" in text
+    data = json.loads(call("dry-run", recipe, "--spread", "20", "--json", "--workers", "1").out)
+    missing = {result["name"]: result["missing"] for result in data["results"]}
+    assert missing["top"] == "no reading was taken into “high”"
+    assert missing["I"] == ""
+
+
+def test_few_runs_tell_of_no_driver(call: Call, recipe: str) -> None:
+    said = call("dry-run", recipe, "--spread", "3", "--workers", "1")
+    assert "Among so few, nothing can be told to drive a value." in " ".join(said.out.split())
+    assert "squared rank" not in said.out
+
+
 def test_quiet(call: Call, recipe: str) -> None:
     said = call("dry-run", recipe, "--spread", "3", "--workers", "1", "--quiet")
     assert said.out == "3 finished\n"

@@ -266,10 +266,14 @@ def test_what_was_measured_stays_on_record(tmp_path: Path) -> None:
 
 def test_a_profile_that_ends_early_ends_the_run(tmp_path: Path) -> None:
     short = WARMING.replace("100 s", "40 s")
-    ran = dry(HEAT.replace("26 °C", "60 °C"), tmp_path, bench(HEATER, skin(), short))
+    file = bench(HEATER, skin(), short)
+    ran = dry(HEAT.replace("26 °C", "60 °C"), tmp_path, file)
     assert ran.finished.ending.outcome is Outcome.FAILED
     assert ran.finished.ending.fault == "bench"
-    assert "[conditions] temperature ends at 40 s" in ran.finished.ending.reason
+    (line,) = (n for n, text in enumerate(file.text.splitlines(), 1) if '"40 s"' in text)
+    reason = ran.finished.ending.reason
+    assert reason.startswith(f"test.bench.toml:{line}: [conditions] temperature ends at 40 s, ")
+    assert reason.endswith(" s. Add a point to it: what it is to be at the end of the run.")
     assert ran.outputs_off
     assert ran.finished.ending.unknown == ()
 
