@@ -85,7 +85,7 @@ class Conditions(NamedTuple):
             if time_s > end_s and not profile.is_constant:
                 place = f"{profile.place}: " if profile.place else ""
                 raise BenchFileError(
-                    f"{place}[conditions] {name} ends at {write(end_s, TIME)}, and the dry run goes on "
-                    f"after that, to {write(time_s, TIME)}",
+                    f"{place}[conditions] {name} ends at {write(end_s, TIME)}, and the dry run "
+                    f"goes on after that, to {write(time_s, TIME)}",
                     "Add a point to it: what it is to be at the end of the run.",
                 )

@@ -117,8 +117,8 @@ def _told_by(summary: Summary) -> str:
     if summary.stands_out > 1:
         return "Among so few, nothing can be told to drive a value."
     return (
-        "“Driven by” names what goes most along with a value, and the share of it: the squared rank "
-        f"correlation, from {100 * summary.stands_out:.0f} % on."
+        "“Driven by” names what goes most along with a value, and the share of it: the squared "
+        f"rank correlation, from {100 * summary.stands_out:.0f} % on."
     )
 
 

@@ -9,6 +9,7 @@ import pytest
 
 from drivers.channel import Acquisition, Capture, Reading, Setpoint
 from drivers.figures import Rectangle
+from drivers.simulated.circuits.flow import Integers
 from drivers.simulated.instruments.instrument import SimulatedChannel
 from tests.drivers.simulated_bench import on_part
 
@@ -139,3 +140,33 @@ def test_limits_beside_many_levels_are_those_beside_each(
     each = [channel._beside(setpoint, level) for level in levels]
     found = np.broadcast_to(high, 41), np.broadcast_to(low, 41)
     assert [*zip(*found, strict=True)] == each
+
+
+def test_levels_follow_one_another_as_their_readings_end() -> None:
+    """However long each takes: what was guessed from the first is put right from where it errs."""
+
+    def begins_ns(programmed_ns: Integers) -> Integers:
+        return programmed_ns + 1_000_000 + programmed_ns // 1000 % 7 * 1000
+
+    ahead, by_itself = charged("diode", 3)
+    levels = [0.01 * k for k in range(40)]
+    before = Setpoint("voltage", 0.0, -1.0, 1.0)
+    for channel in (ahead, by_itself):
+        channel.switch(False)
+        channel.configure(Acquisition(5.0, 5.0, 2e-4, None))
+        channel.program(before)
+        channel.switch(True)
+        channel._clock.now_ns = 1_000_000_000  # the turn-on has died away
+        channel.measure()
+        channel.poll()
+    programmed_ns, block = ahead.peek_levels(before, levels, begins_ns)
+    assert len(programmed_ns) == len(levels)
+    clock = by_itself._clock
+    for k, level in enumerate(levels):
+        assert clock.now_ns == programmed_ns[k]
+        by_itself.program(before._replace(level=level))
+        clock.now_ns = int(begins_ns(np.array([clock.now_ns]))[0])
+        reading = by_itself.measure()
+        assert (reading.voltage, reading.current) == (block.voltage[k], block.current[k])
+        assert clock.now_ns == block.ends_ns[k]
+    assert len({int(n) for n in np.diff(programmed_ns)}) == 3

@@ -77,6 +77,18 @@ def test_why_there_is_no_value(call: Call, recipe: str) -> None:
     assert missing["I"] == ""
 
 
+def test_what_the_nominal_run_lacks_is_nothing_to_the_others(call: Call, recipe: str) -> None:
+    path = Path(recipe)
+    text = path.read_text().replace(
+        "    say ",
+        "    if not smu.current in 10 mA ± 0.3 %:\n        measure smu into high\n    say ",
+    )
+    path.write_text(text.replace("results:\n", "results:\n" + MISSES))
+    data = json.loads(call("dry-run", recipe, "--spread", "3", "--json", "--workers", "1").out)
+    top = next(result for result in data["results"] if result["name"] == "top")
+    assert (top["values"], top["nominal"], top["missing"]) == (3, None, "")
+
+
 def test_few_runs_tell_of_no_driver(call: Call, recipe: str) -> None:
     said = call("dry-run", recipe, "--spread", "3", "--workers", "1")
     assert "Among so few, nothing can be told to drive a value." in " ".join(said.out.split())

@@ -269,6 +269,14 @@ def test_the_values_of_a_kept_column() -> None:
     assert stream.different(1) == {5.0, 40.0, 0.5}
     assert stream.column(0).tolist() == [1.0, 2.0, 3.0, 2.0, 4.0]
     assert stream.column(1).tolist() == [5.0, 40.0, 40.0, 40.0, 0.5]
+    stream.append((6.0, 7.0))
+    assert stream.column(0).tolist() == [1.0, 2.0, 3.0, 2.0, 4.0, 6.0]
+    stream.extend((8.0, 9.0), 1)
+    assert stream.column(0).tolist() == [1.0, 2.0, 3.0, 2.0, 4.0, 6.0, 8.0]
+    assert stream.column(1).tolist() == [5.0, 40.0, 40.0, 40.0, 0.5, 7.0, 9.0]
+    stream.forget()
+    stream.append((1.0, 2.0))
+    assert stream.column(1).tolist() == [2.0]
 
 
 def test_what_drives_a_result_that_some_runs_have_no_value_of() -> None:
