@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, create_model
 
-from drivers.fields import Data, Seconds, quantity_of
+from drivers.fields import Data, QuantityOf, Seconds
 from drivers.located import Path, Places, suggestion, validate
 from drivers.sensed import SENSED
 from drivers.simulated.conditions import Conditions, Profile
@@ -106,4 +106,4 @@ def _of(quantity: str) -> Any:
         return value
 
     dimension = SENSED[quantity]
-    return Annotated[float, BeforeValidator(quantity_of(dimension)), AfterValidator(possible)]
+    return Annotated[float, BeforeValidator(QuantityOf(dimension)), AfterValidator(possible)]

@@ -7,7 +7,6 @@ them.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
@@ -33,36 +32,40 @@ from grammar.quantity import (
 )
 
 
-def quantity_of(dimension: Dimension, example: str = "") -> Callable[[Any], float]:
+class QuantityOf:
     """A validator for a quantity written as in recipes ("2.7 V"), giving its SI value.
 
     One that has been read already is as good. `example` shows how to write one whose dimension has
     no unit of its own ("100 ppm/K").
     """
-    expected = f"expected a {dimension.name}"
-    if example or dimension.unit:
-        expected += f" as in “{example or f'1 {dimension.unit}'}”"
 
-    def validate(value: Any) -> float:
+    def __init__(self, dimension: Dimension, example: str = "") -> None:
+        self.dimension = dimension
+        self._example = example
+        self._expected = f"expected a {dimension.name}"
+        if example or dimension.unit:
+            self._expected += f" as in “{example or f'1 {dimension.unit}'}”"
+
+    def __call__(self, value: Any) -> float:
+        """The value in SI. Raises what pydantic takes for a wrong one."""
+        dimension = self.dimension
         if isinstance(value, bool) or not isinstance(value, str | int | float | Quantity):
-            shown = example or f"1 {dimension.unit}".rstrip()
+            shown = self._example or f"1 {dimension.unit}".rstrip()
             raise _wrong(f'expected a {dimension.name} written as in "{shown}"')
         quantity = value if isinstance(value, Quantity) else None
         try:
             quantity = read(value) if isinstance(value, str) else quantity
         except UnitError as error:
-            raise _wrong(f"{error}; {expected}") from None
+            raise _wrong(f"{error}; {self._expected}") from None
         if not dimension.is_plain and (quantity is None or quantity.dimension.is_plain):
-            if example:
-                raise _wrong(f"the unit is missing: {expected}")
+            if self._example:
+                raise _wrong(f"the unit is missing: {self._expected}")
             raise _wrong(f'the unit is missing: write "{value} {dimension.unit}"')
         if quantity is None:
             return _finite(value)
         if quantity.dimension != dimension:
-            raise _wrong(f"“{value}” is a {quantity.dimension.name}, {expected}")
+            raise _wrong(f"“{value}” is a {quantity.dimension.name}, {self._expected}")
         return quantity.value
-
-    return validate
 
 
 def _finite(value: Any) -> float:
@@ -80,30 +83,30 @@ def _wrong(words: str) -> PydanticCustomError:
     return PydanticCustomError("unit", "{words}", {"words": words})
 
 
-Volts = Annotated[float, BeforeValidator(quantity_of(VOLTAGE))]
-Amperes = Annotated[float, BeforeValidator(quantity_of(CURRENT))]
-Seconds = Annotated[float, BeforeValidator(quantity_of(TIME))]
-Ohms = Annotated[float, BeforeValidator(quantity_of(RESISTANCE))]
-Hertz = Annotated[float, BeforeValidator(quantity_of(FREQUENCY))]
-Farads = Annotated[float, BeforeValidator(quantity_of(CAPACITANCE))]
-Henries = Annotated[float, BeforeValidator(quantity_of(INDUCTANCE))]
-Joules = Annotated[float, BeforeValidator(quantity_of(ENERGY))]
-Watts = Annotated[float, BeforeValidator(quantity_of(POWER))]
-Kelvins = Annotated[float, BeforeValidator(quantity_of(TEMPERATURE_POINT))]
+Volts = Annotated[float, BeforeValidator(QuantityOf(VOLTAGE))]
+Amperes = Annotated[float, BeforeValidator(QuantityOf(CURRENT))]
+Seconds = Annotated[float, BeforeValidator(QuantityOf(TIME))]
+Ohms = Annotated[float, BeforeValidator(QuantityOf(RESISTANCE))]
+Hertz = Annotated[float, BeforeValidator(QuantityOf(FREQUENCY))]
+Farads = Annotated[float, BeforeValidator(QuantityOf(CAPACITANCE))]
+Henries = Annotated[float, BeforeValidator(QuantityOf(INDUCTANCE))]
+Joules = Annotated[float, BeforeValidator(QuantityOf(ENERGY))]
+Watts = Annotated[float, BeforeValidator(QuantityOf(POWER))]
+Kelvins = Annotated[float, BeforeValidator(QuantityOf(TEMPERATURE_POINT))]
 """A temperature, written in °C."""
-KelvinsDifference = Annotated[float, BeforeValidator(quantity_of(TEMPERATURE))]
-KelvinsPerWatt = Annotated[float, BeforeValidator(quantity_of(TEMPERATURE.over(POWER)))]
-JoulesPerKelvin = Annotated[float, BeforeValidator(quantity_of(ENERGY.over(TEMPERATURE)))]
+KelvinsDifference = Annotated[float, BeforeValidator(QuantityOf(TEMPERATURE))]
+KelvinsPerWatt = Annotated[float, BeforeValidator(QuantityOf(TEMPERATURE.over(POWER)))]
+JoulesPerKelvin = Annotated[float, BeforeValidator(QuantityOf(ENERGY.over(TEMPERATURE)))]
 PerKelvin = Annotated[
-    float, BeforeValidator(quantity_of(PLAIN.over(TEMPERATURE), example="100 ppm/K"))
+    float, BeforeValidator(QuantityOf(PLAIN.over(TEMPERATURE), example="100 ppm/K"))
 ]
 VoltsPerSecond = Annotated[
-    float, BeforeValidator(quantity_of(VOLTAGE.over(TIME), example="0.5 V/us"))
+    float, BeforeValidator(QuantityOf(VOLTAGE.over(TIME), example="0.5 V/us"))
 ]
 AmperesPerSecond = Annotated[
-    float, BeforeValidator(quantity_of(CURRENT.over(TIME), example="2 A/us"))
+    float, BeforeValidator(QuantityOf(CURRENT.over(TIME), example="2 A/us"))
 ]
-Ratio = Annotated[float, BeforeValidator(quantity_of(PLAIN))]
+Ratio = Annotated[float, BeforeValidator(QuantityOf(PLAIN))]
 
 
 class Data(BaseModel):

@@ -12,13 +12,15 @@ import difflib
 import re
 import tomllib
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, NamedTuple, TypeVar, get_args
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, BeforeValidator, ValidationError
 from pydantic_core import ErrorDetails
 
+from drivers.fields import QuantityOf
 from grammar.diagnostic import NOWHERE, Problems, Span
+from grammar.quantity import Dimension, write
 
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
@@ -30,6 +32,13 @@ _TEXT = re.compile(
 _SCALAR = re.compile(r"[^,\]}#\n]*[^,\]}#\s]")
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _AT = re.compile(r"^(?P<what>.*?) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end.*)\)$")
+
+_BOUNDS = {
+    "greater_than": "greater than",
+    "greater_than_equal": "at least",
+    "less_than": "less than",
+    "less_than_equal": "at most",
+}
 
 
 class Place(NamedTuple):
@@ -285,22 +294,34 @@ def _tell(
     elif kind == "unit":
         problems.error(f"{prefix}-unit", places.value(path), f"“{name}”: {error['msg']}")
     else:
-        words = _words(kind, context, shown, error["msg"])
+        words = _bounded(kind, context, shown, _dimension(model, inner))
+        words = words or _words(kind, context, shown, error["msg"])
         subject = f"“{name}”" if name else "the file"
         problems.error(f"{prefix}-value", places.value(path), f"{subject} {words}")
+
+
+def _bounded(kind: str, context: Mapping[str, Any], shown: str, dimension: Dimension | None) -> str:
+    """What is said of a value beyond a bound; the bound as the value is written."""
+    how = _BOUNDS.get(kind)
+    if how is None:
+        return ""
+    bound = next(context[key] for key in ("gt", "ge", "lt", "le") if key in context)
+    if dimension is not None and dimension.point:
+        said = write(bound, dimension) if bound else "absolute zero"
+    elif kind == "greater_than_equal" and bound == 0:
+        return f"is {shown}: it must not be negative"
+    elif dimension is None or bound == 0:
+        said = f"{bound:g}"
+    elif dimension.is_plain:
+        said = f"{100 * bound:g} %" if shown.endswith("%") else f"{bound:g}"
+    else:
+        said = write(bound, dimension)
+    return f"is {shown}: it must be {how} {said}"
 
 
 def _words(kind: str, context: Mapping[str, Any], shown: str, message: str) -> str:
     if kind == "value_error":
         return str(context["error"])
-    if kind == "greater_than":
-        return f"is {shown}: it must be greater than {context['gt']:g}"
-    if kind == "greater_than_equal":
-        if context["ge"] == 0:
-            return f"is {shown}: it must not be negative"
-        return f"is {shown}: it must be at least {context['ge']:g}"
-    if kind in ("less_than", "less_than_equal"):
-        return f"is {shown}: it must be at most {context.get('le', context.get('lt')):g}"
     if kind == "literal_error":
         return f"is “{shown}”: it can be {context['expected']}".replace("'", '"')
     if kind in ("string_type", "string_too_short", "string_too_long"):
@@ -319,6 +340,23 @@ def _words(kind: str, context: Mapping[str, Any], shown: str, message: str) -> s
     if kind in ("float_type", "float_parsing", "int_type", "int_parsing", "finite_number"):
         return f"is {shown}: it must be a number"
     return f"is {shown}: that doesn't fit here"
+
+
+def _dimension(model: type[BaseModel], path: Path) -> Dimension | None:
+    """The dimension of the quantity below a path, None where it is none or may be of several."""
+    last = max((k for k, step in enumerate(path) if isinstance(step, str)), default=None)
+    owner = _owner(model, path[:last]) if last is not None else None
+    field = owner.model_fields.get(str(path[last])) if owner and last is not None else None
+    found = set(_dimensions((field.annotation, *field.metadata))) if field is not None else set()
+    return found.pop() if len(found) == 1 else None
+
+
+def _dimensions(pieces: Iterable[Any]) -> Iterator[Dimension]:
+    for piece in pieces:
+        if isinstance(piece, BeforeValidator) and isinstance(piece.func, QuantityOf):
+            yield piece.func.dimension
+        elif not (isinstance(piece, type) and issubclass(piece, BaseModel)):
+            yield from _dimensions((*get_args(piece), *getattr(piece, "metadata", ())))
 
 
 def _owner(model: type[BaseModel], path: Path) -> type[BaseModel] | None:

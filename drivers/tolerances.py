@@ -8,7 +8,7 @@ of dry runs draws from all of them. The module knows no part and draws nothing.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from drivers.located import Path, Places, written
@@ -40,9 +40,17 @@ def take_off(
             return {key: plain(inner, (*path, key)) for key, inner in value.items()}
         if isinstance(value, list):
             return [plain(inner, (*path, number)) for number, inner in enumerate(value)]
-        pieces = _PLUS_MINUS.split(value) if _may_vary(path) and isinstance(value, str) else []
-        if len(pieces) < 2:
+        pieces = _PLUS_MINUS.split(value) if isinstance(value, str) else []
+        if len(pieces) < 2 or not (_may_vary(path) or _is_tolerance(pieces, path)):
             return value
+        if not _may_vary(path):
+            problems.error(
+                "bench-tolerance",
+                places.value(path),
+                f"“{written(path)}” can't have a tolerance",
+                "Those of parts and of leads can; write one value here.",
+            )
+            return pieces[0].strip()
         try:
             found[path] = _tolerance(*pieces)
         except (UnitError, TypeError) as error:
@@ -60,6 +68,14 @@ def take_off(
 
 def _may_vary(path: Path) -> bool:
     return path[0] == "parts" or (path[0] == "channels" and path[2:3] == ("leads",))
+
+
+def _is_tolerance(pieces: Sequence[str], path: Path) -> bool:
+    """Whether pieces around a ± are quantities, and no text that has one in it."""
+    try:
+        return path != ("title",) and all(read(piece) is not None for piece in pieces)
+    except UnitError:
+        return False
 
 
 def _tolerance(value: str, off: str) -> Tolerance:

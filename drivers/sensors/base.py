@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import BeforeValidator
 
-from drivers.fields import Data, quantity_of
+from drivers.fields import Data, QuantityOf
 from drivers.sensed import difference
 from grammar.quantity import PLAIN, TEMPERATURE_POINT, Dimension, UnitError, read
 
@@ -123,9 +123,9 @@ def read_uncertainty(value: Any, dimension: Dimension) -> Uncertainty:
     if share and dimension == TEMPERATURE_POINT:
         raise ValueError(f"is {value}, a share of what counts from no true zero: write it in K")
     if share and not dimension.is_plain:
-        found = Uncertainty(0.0, quantity_of(PLAIN)(value))
+        found = Uncertainty(0.0, QuantityOf(PLAIN)(value))
     else:
-        found = Uncertainty(quantity_of(difference(dimension))(value), 0.0)
+        found = Uncertainty(QuantityOf(difference(dimension))(value), 0.0)
     if max(found) <= 0:
         raise ValueError(f"is {value}: it must be greater than 0")
     return found

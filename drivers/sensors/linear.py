@@ -14,7 +14,7 @@ from typing import Any, Literal, NamedTuple
 
 from pydantic import Field, ValidationInfo, field_validator
 
-from drivers.fields import quantity_of
+from drivers.fields import QuantityOf
 from drivers.sensed import SENSED
 from drivers.sensors.base import Sensor, Signal, Uncertainty, read_uncertainty
 from grammar.quantity import CURRENT, RESISTANCE, VOLTAGE, Dimension, UnitError, read
@@ -51,7 +51,7 @@ class Transmitter(Sensor):
         if reads is None:
             named = " or ".join(cls._signals())
             raise ValueError(f"must hold signals of a {named}, as in “4 mA” or “10 V”")
-        return Signals(reads, _unlike([quantity_of(_SIGNALS[reads])(s) for s in signals]))
+        return Signals(reads, _unlike([QuantityOf(_SIGNALS[reads])(s) for s in signals]))
 
     @field_validator("values", mode="before")
     @classmethod
@@ -60,7 +60,7 @@ class Transmitter(Sensor):
         dimension = SENSED.get(info.data.get("quantity", ""))
         if dimension is None:
             return ()  # the quantity is wrong, and told of
-        found = _unlike([quantity_of(dimension)(v) for v in values])
+        found = _unlike([QuantityOf(dimension)(v) for v in values])
         signals = info.data.get("signals")
         if signals is not None and len(signals.points) != len(found):
             raise ValueError(

@@ -14,14 +14,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
 
-from drivers.fields import quantity_of
+from drivers.fields import QuantityOf
 from drivers.sensed import SENSED
 from drivers.sensors.base import Sensor, Signal, Uncertainty, read_uncertainty
 from grammar.quantity import CURRENT, ILLUMINANCE, LENGTH, POWER
 
-AmperesPerWatt = Annotated[float, BeforeValidator(quantity_of(CURRENT.over(POWER)))]
-AmperesPerLux = Annotated[float, BeforeValidator(quantity_of(CURRENT.over(ILLUMINANCE)))]
-SquareMetres = Annotated[float, BeforeValidator(quantity_of(LENGTH.power(2)))]
+AmperesPerWatt = Annotated[float, BeforeValidator(QuantityOf(CURRENT.over(POWER)))]
+AmperesPerLux = Annotated[float, BeforeValidator(QuantityOf(CURRENT.over(ILLUMINANCE)))]
+SquareMetres = Annotated[float, BeforeValidator(QuantityOf(LENGTH.power(2)))]
 
 # Noise takes a dark reading below zero.
 _BELOW_ZERO = 0.02
@@ -41,7 +41,7 @@ class Photodiode(Sensor):
     @field_validator("up_to", mode="before")
     @classmethod
     def _read_most(cls, value: Any, info: ValidationInfo) -> float:
-        return quantity_of(SENSED[_gives(info.data.get("sensitivity"))])(value)
+        return QuantityOf(SENSED[_gives(info.data.get("sensitivity"))])(value)
 
     @field_validator("uncertainty", mode="before")
     @classmethod

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
-from drivers.fields import quantity_of
+from drivers.fields import QuantityOf
 from drivers.sensors.base import ZERO_CELSIUS, Signal, Thermometer
 from drivers.sensors.thermocouple_functions import FUNCTIONS, millivolts
 from grammar.quantity import TEMPERATURE_POINT, write
@@ -25,7 +25,7 @@ _B_READS_FROM = 250.0
 def _reference(value: Any) -> float | str:
     if isinstance(value, str) and value.isidentifier():
         return value
-    return quantity_of(TEMPERATURE_POINT)(value)
+    return QuantityOf(TEMPERATURE_POINT)(value)
 
 
 class Thermocouple(Thermometer):

@@ -360,7 +360,7 @@ def test_a_port_that_cannot_be(port: str) -> None:
 
 @pytest.mark.parametrize(
     ("written", "words"),
-    [("50 mHz", "must be at least 10"), ("50 kHz", "must be at most 1000")],
+    [("50 mHz", "must be at least 10 Hz"), ("50 kHz", "must be at most 1 kHz")],
 )
 def test_a_line_frequency_that_no_mains_has(written: str, words: str) -> None:
     assert changed('"50 Hz"', f'"{written}"') == (

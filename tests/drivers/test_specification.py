@@ -154,7 +154,7 @@ def test_a_rest_after_every_pulse_where_no_row_is_stated() -> None:
         (
             'largest_duty  = "5 %"',
             'largest_duty  = "500 %"',
-            "own.toml:38:17: error: “pulsed[0].largest_duty” is 500 %: it must be at most 1 "
+            "own.toml:38:17: error: “pulsed[0].largest_duty” is 500 %: it must be at most 100 % "
             "[specification-value]\n",
         ),
         (

@@ -144,9 +144,29 @@ def test_what_is_refused(before: str, after: str, words: str) -> None:
     assert told(before, after) == [words]
 
 
-def test_a_tolerance_elsewhere_is_no_quantity() -> None:
-    _, problems = read_bench(Path("x"), GOOD.replace('"50 Hz"', '"50 Hz ± 1 Hz"'))
-    assert [problem.slug for problem in problems] == ["bench-unit"]
+@pytest.mark.parametrize(
+    ("before", "after", "key"),
+    [
+        ('"50 Hz"', '"50 Hz ± 1 Hz"', "line_frequency"),
+        (
+            "[channels",
+            '[conditions]\ntemperature = "20 °C ± 2 K"\n[channels',
+            "conditions.temperature",
+        ),
+    ],
+)
+def test_a_tolerance_where_there_can_be_none(before: str, after: str, key: str) -> None:
+    _, problems = read_bench(Path("x"), GOOD.replace(before, after, 1))
+    (problem,) = problems
+    assert problem.slug == "bench-tolerance"
+    assert problem.message == f"“{key}” can't have a tolerance"
+
+
+def test_a_title_may_read_like_one() -> None:
+    for title in ("Within 5 V ± 1 %", "10 F ± 20 %"):
+        file, problems = read_bench(Path("x"), f'title = "{title}"\n{GOOD}')
+        assert file is not None, [p.message for p in problems]
+        assert file.title == title
 
 
 def test_another_bench_within_the_tolerances() -> None:

@@ -41,10 +41,10 @@ from drivers.fields import (
     Kelvins,
     KelvinsDifference,
     Ohms,
+    QuantityOf,
     Ratio,
     Seconds,
     Volts,
-    quantity_of,
 )
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import PartModel
@@ -83,7 +83,7 @@ capacity = "220 mAh"
 series_resistance = "15 ohm"
 """
 
-Coulombs = Annotated[float, BeforeValidator(quantity_of(CHARGE, example="2.6 Ah"))]
+Coulombs = Annotated[float, BeforeValidator(QuantityOf(CHARGE, example="2.6 Ah"))]
 ChargeShare = Annotated[Ratio, Field(ge=0, le=1, examples=["50 %"])]
 CellVolts = Annotated[Volts, Field(ge=0, examples=["3.7 V"])]
 

@@ -34,7 +34,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
-from drivers.fields import Amperes, Data, Farads, Ohms, Ratio, Seconds, Volts, quantity_of
+from drivers.fields import Amperes, Data, Farads, Ohms, QuantityOf, Ratio, Seconds, Volts
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.across import Across
 from drivers.simulated.parts.base import (
@@ -50,9 +50,9 @@ from drivers.simulated.parts.base import (
 )
 from grammar.quantity import CHARGE, CURRENT, PLAIN, TIME, VOLTAGE
 
-Coulombs = Annotated[float, BeforeValidator(quantity_of(CHARGE))]
-AmperesPerSecond = Annotated[float, BeforeValidator(quantity_of(CURRENT.over(TIME)))]
-PerVolt = Annotated[float, BeforeValidator(quantity_of(PLAIN.over(VOLTAGE), "-20 ppm/V"))]
+Coulombs = Annotated[float, BeforeValidator(QuantityOf(CHARGE))]
+AmperesPerSecond = Annotated[float, BeforeValidator(QuantityOf(CURRENT.over(TIME)))]
+PerVolt = Annotated[float, BeforeValidator(QuantityOf(PLAIN.over(VOLTAGE), "-20 ppm/V"))]
 
 A_DECADE = 2
 MOST_DECADES = 7

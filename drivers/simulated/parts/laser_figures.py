@@ -13,17 +13,17 @@ from drivers.fields import (
     Kelvins,
     KelvinsDifference,
     Ohms,
+    QuantityOf,
     Ratio,
     Volts,
     Watts,
-    quantity_of,
 )
 from drivers.simulated.parts.emission import Emission
 from drivers.simulated.parts.heating import Heating
 from drivers.simulated.parts.photodiode import AMPERES_PER_WATT_METRE, Receiver, Wavelength
 from grammar.quantity import LENGTH, VOLTAGE, write
 
-WattsPerAmpere = Annotated[float, BeforeValidator(quantity_of(VOLTAGE, example="0.8 W/A"))]
+WattsPerAmpere = Annotated[float, BeforeValidator(QuantityOf(VOLTAGE, example="0.8 W/A"))]
 
 
 class LaserFigures(Data):

@@ -25,7 +25,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from drivers.fields import Data, Henries, Hertz, quantity_of
+from drivers.fields import Data, Henries, Hertz, QuantityOf
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import AtPort, Break, Changed, Dynamic, PartModel, Static, Vector
 from drivers.simulated.parts.ohmic import Ohmic
@@ -33,10 +33,10 @@ from drivers.simulated.parts.stateless import OPENED_OHMS
 from drivers.simulated.parts.winding import Winding, Wound
 from grammar.quantity import ENERGY, LENGTH, MAGNETIC_FLUX, MASS, TIME
 
-VoltSeconds = Annotated[float, BeforeValidator(quantity_of(MAGNETIC_FLUX, "0.05 V*s"))]
-Inertia = Annotated[float, BeforeValidator(quantity_of(MASS.times(LENGTH.power(2)), "2e-4 kg*m^2"))]
-Torque = Annotated[float, BeforeValidator(quantity_of(ENERGY, "5 mN*m"))]
-TorquePerSpeed = Annotated[float, BeforeValidator(quantity_of(ENERGY.times(TIME), "1e-4 N*m*s"))]
+VoltSeconds = Annotated[float, BeforeValidator(QuantityOf(MAGNETIC_FLUX, "0.05 V*s"))]
+Inertia = Annotated[float, BeforeValidator(QuantityOf(MASS.times(LENGTH.power(2)), "2e-4 kg*m^2"))]
+Torque = Annotated[float, BeforeValidator(QuantityOf(ENERGY, "5 mN*m"))]
+TorquePerSpeed = Annotated[float, BeforeValidator(QuantityOf(ENERGY.times(TIME), "1e-4 N*m*s"))]
 
 CREEP_RAD_PER_S = 0.1
 

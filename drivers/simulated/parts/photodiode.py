@@ -37,9 +37,9 @@ from drivers.fields import (
     Kelvins,
     KelvinsDifference,
     Ohms,
+    QuantityOf,
     Ratio,
     Volts,
-    quantity_of,
 )
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import Noise, PartModel, Physics
@@ -73,10 +73,10 @@ LIGHT_M_PER_S = 299792458.0
 # A/W of one electron for each photon, for each metre of wavelength.
 AMPERES_PER_WATT_METRE = ELEMENTARY_CHARGE_C / (PLANCK_J_S * LIGHT_M_PER_S)
 
-Metres = Annotated[float, BeforeValidator(quantity_of(LENGTH))]
-SquareMetres = Annotated[float, BeforeValidator(quantity_of(LENGTH.power(2)))]
+Metres = Annotated[float, BeforeValidator(QuantityOf(LENGTH))]
+SquareMetres = Annotated[float, BeforeValidator(QuantityOf(LENGTH.power(2)))]
 AmperesPerWatt = Annotated[
-    float, BeforeValidator(quantity_of(CURRENT.over(POWER), example="0.5 A/W"))
+    float, BeforeValidator(QuantityOf(CURRENT.over(POWER), example="0.5 A/W"))
 ]
 Wavelength = Annotated[Metres, Field(gt=1e-8, lt=1e-3, examples=["850 nm"])]
 Responsivity = Annotated[AmperesPerWatt, Field(ge=0, examples=["0.5 A/W"])]

@@ -16,10 +16,10 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from drivers.fields import Data, Ohms, Seconds, Volts, quantity_of
+from drivers.fields import Data, Ohms, QuantityOf, Seconds, Volts
 from grammar.quantity import PRESSURE
 
-Pascals = Annotated[float, BeforeValidator(quantity_of(PRESSURE))]
+Pascals = Annotated[float, BeforeValidator(QuantityOf(PRESSURE))]
 
 
 class PressureSensor(Data):

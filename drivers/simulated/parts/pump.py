@@ -34,7 +34,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
-from drivers.fields import Data, Ratio, quantity_of
+from drivers.fields import Data, QuantityOf, Ratio
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import (
     AtPort,
@@ -51,11 +51,11 @@ from drivers.simulated.parts.ohmic import Ohmic
 from drivers.simulated.parts.pressure_sensor import Pascals, PressureSensor
 from grammar.quantity import LENGTH, PRESSURE, TIME
 
-Volume = Annotated[float, BeforeValidator(quantity_of(LENGTH.power(3), "250 cm^3"))]
+Volume = Annotated[float, BeforeValidator(QuantityOf(LENGTH.power(3), "250 cm^3"))]
 FlowPerPressure = Annotated[
     float,
     BeforeValidator(
-        quantity_of(LENGTH.power(3).over(TIME.times(PRESSURE)), "0.3 cm^3/s/bar"),
+        QuantityOf(LENGTH.power(3).over(TIME.times(PRESSURE)), "0.3 cm^3/s/bar"),
     ),
 ]
 

@@ -48,9 +48,9 @@ from drivers.fields import (
     Kelvins,
     Ohms,
     PerKelvin,
+    QuantityOf,
     Ratio,
     Volts,
-    quantity_of,
 )
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import PartModel, Physics
@@ -93,9 +93,9 @@ shunt_resistance = "2 kohm"
 """
 
 AmperesPerKelvin = Annotated[
-    float, BeforeValidator(quantity_of(CURRENT.over(TEMPERATURE), example="1 mA/K"))
+    float, BeforeValidator(QuantityOf(CURRENT.over(TEMPERATURE), example="1 mA/K"))
 ]
-Irradiance = Annotated[float, BeforeValidator(quantity_of(IRRADIANCE))]
+Irradiance = Annotated[float, BeforeValidator(QuantityOf(IRRADIANCE))]
 
 # The conditions under which a nominal cell temperature is stated: 800 W/m² in 20 °C (from memory of
 # IEC 61215; the wind is 1 m/s).

@@ -33,7 +33,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from drivers.fields import Data, Farads, Ohms, Volts, quantity_of
+from drivers.fields import Data, Farads, Ohms, QuantityOf, Volts
 from drivers.simulated.conditions import Conditions
 from drivers.simulated.parts.base import (
     AtPort,
@@ -48,7 +48,7 @@ from drivers.simulated.parts.base import (
 from drivers.simulated.parts.ohmic import Ohmic
 from grammar.quantity import CAPACITANCE, VOLTAGE
 
-FaradsPerVolt = Annotated[float, BeforeValidator(quantity_of(CAPACITANCE.over(VOLTAGE), "30 F/V"))]
+FaradsPerVolt = Annotated[float, BeforeValidator(QuantityOf(CAPACITANCE.over(VOLTAGE), "30 F/V"))]
 
 MOST_BRANCHES = 7
 SPOILT_S = 3600.0

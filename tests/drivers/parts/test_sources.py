@@ -255,6 +255,8 @@ def test_a_laser_gets_too_hot() -> None:
          "8:12: error: “parts.store.capacity” is -2.6 Ah: it must be greater than 0"),
         (cell.EXAMPLE, '"2.6 Ah"', '"2.6 A"',
          "“2.6 A” is a current, expected a charge as in “2.6 Ah”"),
+        (cell.EXAMPLE, 'reference_temperature = "25 °C"', 'reference_temperature = "-200 °C"',
+         "“parts.store.reference_temperature” is -200 °C: it must be at least -173.15 °C"),
         (cell.EXAMPLE, '"lithium-ion"', '"lithium"', "“parts.store.chemistry”"),
         (cell.EXAMPLE, 'chemistry = "lithium-ion"', "", "must have either a chemistry ="),
         (cell.EXAMPLE, "in_series = 4", "in_series = 3",

@@ -263,7 +263,8 @@ def test_copper() -> None:
             pump.EXAMPLE,
             'dead_volume = "20 %"',
             'dead_volume = "100 %"',
-            "8:15: error: “parts.pump.dead_volume” is 100 %: it must be at most 1 [bench-value]",
+            "8:15: error: “parts.pump.dead_volume” is 100 %: it must be less than 100 % "
+            "[bench-value]",
         ),
     ],
 )
