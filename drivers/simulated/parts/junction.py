@@ -134,33 +134,47 @@ class Junction:
         if resistance == 0:
             return saturation * math.expm1(min(voltage / slope, _LARGEST_EXPONENT))
         w, beta = voltage / slope, resistance * saturation / slope
-        # All of the voltage across the resistance: never less than the true junction voltage.
-        u = min(w, math.log1p(w / beta)) if w > 0 else 0.0
+        # All of the voltage across the junction, or where it blocks the first step from 0.
+        u = w if w > 0 else w / (1 + beta)
+        risen = math.expm1(min(u, _LARGEST_EXPONENT))
+        if w > 0 and beta * risen > w:
+            # All of it across the resistance: that is nearer, and no less than the true one either.
+            risen = w / beta
+            u = math.log1p(risen)
         for _ in range(_ITERATIONS):
-            passed = beta * math.expm1(u)
+            passed = beta * risen
             step = (u + passed - w) / (passed + (1 + beta))
             u -= step
             # The next step would be half the square of this one, or less.
             if step * step <= _ROUNDING * abs(u):
                 break
-        return saturation * math.expm1(u)
+            risen = math.expm1(u)
+        # exp(u) − 1 after so small a step.
+        return saturation * (risen - (1 + risen) * (step - step * step / 2))
 
     def _shockley_through_many(self, voltages: Array, resistance: float) -> Array:
         """The same, of many: only what gives the same bits as for one by itself."""
         import numpy as np
 
         w, beta = voltages / self._slope, resistance * self._saturation / self._slope
-        u: Array = np.where(w > 0, np.minimum(w, _each(math.log1p, np.maximum(w, 0.0) / beta)), 0.0)
-        moving, still = np.arange(len(w)), u
+        u: Array = np.where(w > 0, w, w / (1 + beta))
+        risen = _each(math.expm1, np.minimum(u, _LARGEST_EXPONENT))
+        nearer = ((w > 0) & (beta * risen > w)).nonzero()[0]
+        if len(nearer):
+            risen[nearer] = across = w[nearer] / beta
+            u[nearer] = _each(math.log1p, across)
+        last, steps, moving = risen, np.empty(len(w)), np.arange(len(w))
         for _ in range(_ITERATIONS):
-            passed = beta * _each(math.expm1, still)
-            step = (still + passed - w[moving]) / (passed + (1 + beta))
-            u[moving] = still = still - step
-            moves = step * step > _ROUNDING * np.abs(still)
-            moving, still = moving[moves], still[moves]
-            if not len(moving):
+            passed = beta * risen
+            step = (u + passed - w) / (passed + (1 + beta))
+            u = u - step
+            steps[moving] = step
+            moves = (step * step > _ROUNDING * np.abs(u)).nonzero()[0]
+            if not len(moves):
                 break
-        return self._saturation * _each(math.expm1, u)
+            moving, u, w = moving[moves], u[moves], w[moves]
+            last[moving] = risen = _each(math.expm1, u)
+        return self._saturation * (last - (1 + last) * (steps - steps * steps / 2))
 
     def _blocking(self, x: float) -> tuple[float, float]:
         """Current (A) and slope (S) at a voltage against which a junction blocks (V, from 0)."""
