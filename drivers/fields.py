@@ -36,11 +36,12 @@ class QuantityOf:
     """A validator for a quantity written as in recipes ("2.7 V"), giving its SI value.
 
     One that has been read already is as good. `example` shows how to write one whose dimension has
-    no unit of its own ("100 ppm/K").
+    no unit of its own ("100 ppm/K"); its `unit` is that, else None.
     """
 
     def __init__(self, dimension: Dimension, example: str = "") -> None:
         self.dimension = dimension
+        self.unit = example.partition(" ")[2] or None
         self._example = example
         self._expected = f"expected a {dimension.name}"
         if example or dimension.unit:

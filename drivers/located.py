@@ -12,15 +12,15 @@ import difflib
 import re
 import tomllib
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Mapping
-from typing import Any, NamedTuple, TypeVar, get_args
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, BeforeValidator, ValidationError
 from pydantic_core import ErrorDetails
 
 from drivers.fields import QuantityOf
 from grammar.diagnostic import NOWHERE, Problems, Span
-from grammar.quantity import Dimension, write
+from grammar.quantity import write
 
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
@@ -33,6 +33,8 @@ _SCALAR = re.compile(r"[^,\]}#\n]*[^,\]}#\s]")
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _AT = re.compile(r"^(?P<what>.*?) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end.*)\)$")
 
+# A share in %, with a tolerance or without.
+_SHARE = re.compile(r"[^±%]*%\s*(?:$|±|\+/-)")
 _BOUNDS = {
     "greater_than": "greater than",
     "greater_than_equal": "at least",
@@ -294,28 +296,28 @@ def _tell(
     elif kind == "unit":
         problems.error(f"{prefix}-unit", places.value(path), f"“{name}”: {error['msg']}")
     else:
-        words = _bounded(kind, context, shown, _dimension(model, inner))
+        words = _bounded(kind, context, shown, _quantity(model, inner))
         words = words or _words(kind, context, shown, error["msg"])
         subject = f"“{name}”" if name else "the file"
         problems.error(f"{prefix}-value", places.value(path), f"{subject} {words}")
 
 
-def _bounded(kind: str, context: Mapping[str, Any], shown: str, dimension: Dimension | None) -> str:
+def _bounded(kind: str, context: Mapping[str, Any], shown: str, quantity: QuantityOf | None) -> str:
     """What is said of a value beyond a bound; the bound as the value is written."""
     how = _BOUNDS.get(kind)
     if how is None:
         return ""
     bound = next(context[key] for key in ("gt", "ge", "lt", "le") if key in context)
-    if dimension is not None and dimension.point:
-        said = write(bound, dimension) if bound else "absolute zero"
+    if quantity is not None and quantity.dimension.point:
+        said = write(bound, quantity.dimension) if bound else "absolute zero"
     elif kind == "greater_than_equal" and bound == 0:
         return f"is {shown}: it must not be negative"
-    elif dimension is None or bound == 0:
+    elif quantity is None or bound == 0:
         said = f"{bound:g}"
-    elif dimension.is_plain:
-        said = f"{100 * bound:g} %" if shown.endswith("%") else f"{bound:g}"
+    elif quantity.dimension.is_plain:
+        said = f"{100 * bound:g} %" if _SHARE.match(shown) else f"{bound:g}"
     else:
-        said = write(bound, dimension)
+        said = write(bound, quantity.dimension, unit=quantity.unit)
     return f"is {shown}: it must be {how} {said}"
 
 
@@ -337,26 +339,36 @@ def _words(kind: str, context: Mapping[str, Any], shown: str, message: str) -> s
         return f"has more than {context['max_length']} entries"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         return "must be a table: { … }"
-    if kind in ("float_type", "float_parsing", "int_type", "int_parsing", "finite_number"):
+    if kind in ("int_type", "int_parsing", "int_from_float"):
+        return f"is {shown}: it must be a whole number"
+    if kind in ("float_type", "float_parsing", "finite_number"):
         return f"is {shown}: it must be a number"
     return f"is {shown}: that doesn't fit here"
 
 
-def _dimension(model: type[BaseModel], path: Path) -> Dimension | None:
-    """The dimension of the quantity below a path, None where it is none or may be of several."""
-    last = max((k for k, step in enumerate(path) if isinstance(step, str)), default=None)
-    owner = _owner(model, path[:last]) if last is not None else None
-    field = owner.model_fields.get(str(path[last])) if owner and last is not None else None
-    found = set(_dimensions((field.annotation, *field.metadata))) if field is not None else set()
-    return found.pop() if len(found) == 1 else None
+def _quantity(model: type[BaseModel], path: Path) -> QuantityOf | None:
+    """What reads the quantity at a path, None where it is none or may be one of several."""
+    last = max((k for k, step in enumerate(path) if isinstance(step, str)), default=0)
+    owner = _owner(model, path[:last])
+    field = owner.model_fields.get(str(path[last])) if owner is not None and path else None
+    if field is None:
+        return None
+    pieces = (field.annotation, *field.metadata)
+    found = {q.dimension: q for piece in pieces for q in _quantities(piece, path[last + 1 :])}
+    return found.popitem()[1] if len(found) == 1 else None
 
 
-def _dimensions(pieces: Iterable[Any]) -> Iterator[Dimension]:
-    for piece in pieces:
-        if isinstance(piece, BeforeValidator) and isinstance(piece.func, QuantityOf):
-            yield piece.func.dimension
-        elif not (isinstance(piece, type) and issubclass(piece, BaseModel)):
-            yield from _dimensions((*get_args(piece), *getattr(piece, "metadata", ())))
+def _quantities(annotation: Any, steps: Path) -> Iterator[QuantityOf]:
+    """Those in an annotation, at a place in its tuples."""
+    if isinstance(annotation, BeforeValidator) and isinstance(annotation.func, QuantityOf):
+        yield annotation.func
+        return
+    inner = get_args(annotation)
+    if get_origin(annotation) is tuple and steps:
+        inner = inner[:1] if inner[-1] is ... else inner[int(steps[0]) :][:1]
+        steps = steps[1:]
+    for piece in inner:
+        yield from _quantities(piece, steps)
 
 
 def _owner(model: type[BaseModel], path: Path) -> type[BaseModel] | None:

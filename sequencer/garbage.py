@@ -22,7 +22,10 @@ def begin() -> None:
 
 
 def loaded() -> None:
-    """From here on garbage is looked for in what comes new. Does nothing but after `begin`."""
+    """From here on garbage is looked for, first in what comes new. Does nothing but after `begin`.
+
+    A run keeps the collector from all that is there before it, and lets it go at its end.
+    """
     global _loading
     if _loading:
         _loading = False

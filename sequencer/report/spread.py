@@ -12,7 +12,14 @@ from sequencer.report.terminal import Terminal
 
 if TYPE_CHECKING:
     from sequencer.spread.runs import Ran
-    from sequencer.spread.summary import Driver, Expectation, GuardSpread, ResultSpread, Summary
+    from sequencer.spread.summary import (
+        Driver,
+        Expectation,
+        GuardSpread,
+        Missing,
+        ResultSpread,
+        Summary,
+    )
 
 _SHOWN_BAD = 3
 _DIGITS = 5
@@ -68,7 +75,7 @@ def _result(result: ResultSpread) -> Iterator[str]:
     yield " ".join(filter(None, (name, label, answer, result.title)))
     found = result.spread
     if found.mean is None or found.low is None or found.high is None:
-        yield "no run came to a value" + (f": {result.missing}" if result.missing else "")
+        yield f"no run came to a value{_why(result.missing)}"
         return
 
     def said(value: float | None) -> str:
@@ -83,9 +90,13 @@ def _result(result: ResultSpread) -> Iterator[str]:
         f"95 % within {said(found.low)} … {said(found.high)}, "
         f"all within {said(found.least)} … {said(found.most)}"
     )
-    yield f"{_driven(found.driver)}; {found.values} values" + (
-        f", and none elsewhere: {result.missing}" if result.missing else ""
-    )
+    values = f"{found.values} value{'s' if found.values != 1 else ''}"
+    others = f", the others have none{_why(result.missing)}" if result.missing else ""
+    yield f"{_driven(found.driver)}; {values}{others}"
+
+
+def _why(missing: Missing | None) -> str:
+    return "" if missing is None else f", as in run {missing.run}: {missing.reason}"
 
 
 def _expectation(expectation: Expectation, count: int) -> Iterator[str]:
@@ -153,7 +164,7 @@ def as_data(summary: Summary) -> dict[str, Any]:
                 "answer": result.key[2],
                 "title": result.title,
                 "unit": result.dimension.unit,
-                "missing": result.missing,
+                "missing": None if result.missing is None else result.missing._asdict(),
                 **result.spread._asdict(),
                 "driver": _driver(result.spread.driver),
             }

@@ -6,7 +6,7 @@ Works on what the runs gave; it runs nothing and shows nothing.
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -50,10 +50,17 @@ class Spread(NamedTuple):
     driver: Driver | None
 
 
+class Missing(NamedTuple):
+    """Why runs have no value: the reason that the most of them share, and the first of these."""
+
+    reason: str
+    run: int
+
+
 class ResultSpread(NamedTuple):
     """A value of a result; `key` names it, `unit` is what the recipe asks for, if anything.
 
-    `missing` is why most of the drawn runs without a value have none, empty where none lacks it.
+    `missing` is why drawn runs have no value, None where each has one.
     """
 
     key: Key
@@ -61,7 +68,7 @@ class ResultSpread(NamedTuple):
     dimension: Dimension
     unit: str
     spread: Spread
-    missing: str = ""
+    missing: Missing | None
 
 
 class Expectation(NamedTuple):
@@ -205,10 +212,6 @@ def _results(
     }
     place = {name: number for number, name in enumerate(lines)}
     values: dict[Key, dict[int, float]] = {}
-    reasons: dict[Key, Counter[str]] = defaultdict(Counter)
-    for ran in drawn:
-        for key, why in ran.missing:
-            reasons[key][why] += 1
     for ran in (nominal, *drawn):
         for key, value in ran.values:
             if key[0] not in lines:
@@ -231,8 +234,20 @@ def _results(
             dimension,
             "" if answer else line.unit or "",
             _spread(at_nominal, values[key], factors),
-            next((why for why, _ in reasons[key].most_common(1)), ""),
+            _missing(key, [ran for ran in drawn if ran.number not in values[key]]),
         )
+
+
+def _missing(key: Key, lacking: Iterable[Ran]) -> Missing | None:
+    runs: dict[str, list[int]] = {}
+    for ran in lacking:
+        reasons = dict(ran.missing)
+        why = reasons.get(key) or reasons.get((key[0], "", "")) or ran.reason
+        if not why:
+            why = "it is beyond all bounds" if key in dict(ran.values) else "it has no such row"
+        runs.setdefault(why, []).append(ran.number)
+    most = max(runs, key=lambda why: len(runs[why]), default=None)
+    return Missing(most, runs[most][0]) if most is not None else None
 
 
 def _expectations(nominal: Ran, drawn: Sequence[Ran]) -> Iterator[Expectation]:

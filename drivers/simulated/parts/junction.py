@@ -137,10 +137,10 @@ class Junction:
         # All of the voltage across the junction, or where it blocks the first step from 0.
         u = w if w > 0 else w / (1 + beta)
         risen = math.expm1(min(u, _LARGEST_EXPONENT))
-        if w > 0 and beta * risen > w:
+        most = w / beta
+        if w > 0 and risen > most:
             # All of it across the resistance: that is nearer, and no less than the true one either.
-            risen = w / beta
-            u = math.log1p(risen)
+            u, risen = math.log1p(most), most
         for _ in range(_ITERATIONS):
             passed = beta * risen
             step = (u + passed - w) / (passed + (1 + beta))
@@ -159,10 +159,11 @@ class Junction:
         w, beta = voltages / self._slope, resistance * self._saturation / self._slope
         u: Array = np.where(w > 0, w, w / (1 + beta))
         risen = _each(math.expm1, np.minimum(u, _LARGEST_EXPONENT))
-        nearer = ((w > 0) & (beta * risen > w)).nonzero()[0]
+        most = w / beta
+        nearer = ((w > 0) & (risen > most)).nonzero()[0]
         if len(nearer):
-            risen[nearer] = across = w[nearer] / beta
-            u[nearer] = _each(math.log1p, across)
+            risen[nearer] = most[nearer]
+            u[nearer] = _each(math.log1p, most[nearer])
         last, steps, moving = risen, np.empty(len(w)), np.arange(len(w))
         for _ in range(_ITERATIONS):
             passed = beta * risen

@@ -72,6 +72,16 @@ def test_many_at_once_are_each_by_itself() -> None:
                 assert found.tobytes() == np.array(each).tobytes()
 
 
+def test_nothing_overflows_where_all_is_across_the_resistance() -> None:
+    """1 mA in 1 Gohm are 1 MV: at 30 V, over a thousand slope voltages, it is a resistance."""
+    junction = Junction(1e-3, 0.0257, 1e9)
+    voltages = np.linspace(-30.0, 30.0, 200)
+    with np.errstate(all="raise"):
+        found = junction.currents_through(voltages, 0.1)
+    assert found.tolist() == [junction.current_through(v, 0.1) for v in voltages.tolist()]
+    assert found == pytest.approx(voltages / 1e9, rel=1e-4, abs=0)
+
+
 def test_both_ways_are_alike() -> None:
     junction = Junction(1e-8, 0.03, 0.1, Knee(12.0, 1e-3, 0.04), both=True)
     for voltage in VOLTAGES:
@@ -255,6 +265,9 @@ DIODE, LED, CLAMP = EXAMPLES.values()
         (DIODE, 'capacitance = "45 pF"\n', "", "“parts.blocking” has a “grading” and no “capacit"),
         (DIODE, "grading = 0.45", "grading = 1.2", "“parts.blocking.grading” is 1.2: it must be a"),
         (DIODE, '"0.6 mJ/K"', '"0.6 mJ"', "“parts.blocking.heating.heat_capacity”: “0.6 mJ” is a"),
+        (DIODE, '"0.1 %/K"', '"20000 ppm/K"',
+         "“parts.blocking.breakdown.temperature_coefficient” is 20000 ppm/K: it must be at most "
+         "10000 ppm/K"),
         (DIODE, '"0.1 %/K"', '"0.1 %"', "“parts.blocking.breakdown.temperature_coefficient”: the "),
         (DIODE, '"12 K/W", ', '"0 K/W", ', "“parts.blocking.heating.thermal_resistance” is 0 K/W:"),
         (DIODE, 'thermal_resistance = "12 K/W", ', "", "“parts.blocking.heating” lacks “thermal_r"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -68,13 +69,20 @@ def test_why_there_is_no_value(call: Call, recipe: str) -> None:
     path.write_text(text.replace("results:\n", "results:\n" + MISSES))
     said = call("dry-run", recipe, "--spread", "60", "--workers", "1")
     text = " ".join(said.out.split())
-    assert " values, and none elsewhere: no reading was taken into “high” " in text
-    assert " late no run came to a value: `crossing_time(readings, voltage, 2 V)`: " in text
+    assert re.search(
+        r" values, the others have none, as in run \d+: no reading was taken into “high” ", text
+    )
+    said_of = "no run came to a value, as in run 1: `crossing_time(readings, voltage, 2 V)`: "
+    assert f" late {said_of}" in text
     assert "squared rank correlation, from 20 % on" in text
     data = json.loads(call("dry-run", recipe, "--spread", "20", "--json", "--workers", "1").out)
     missing = {result["name"]: result["missing"] for result in data["results"]}
-    assert missing["top"] == "no reading was taken into “high”"
-    assert missing["I"] == ""
+    assert missing["top"]["reason"] == "no reading was taken into “high”"
+    tops = {run["run"]: run["results"][0] for run in data["each"][1:]}
+    assert {top["name"] for top in tops.values()} == {"top"}
+    first = min(number for number, top in tops.items() if top["value"] is None)
+    assert missing["top"]["run"] == first
+    assert missing["I"] is None
 
 
 def test_what_the_nominal_run_lacks_is_nothing_to_the_others(call: Call, recipe: str) -> None:
@@ -86,7 +94,7 @@ def test_what_the_nominal_run_lacks_is_nothing_to_the_others(call: Call, recipe:
     path.write_text(text.replace("results:\n", "results:\n" + MISSES))
     data = json.loads(call("dry-run", recipe, "--spread", "3", "--json", "--workers", "1").out)
     top = next(result for result in data["results"] if result["name"] == "top")
-    assert (top["values"], top["nominal"], top["missing"]) == (3, None, "")
+    assert (top["values"], top["nominal"], top["missing"]) == (3, None, None)
 
 
 def test_few_runs_tell_of_no_driver(call: Call, recipe: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from sequencer.record import open_record
 from sequencer.spread import runs
 from sequencer.spread.dealing import spread
 from sequencer.spread.kept import KeptStream
-from sequencer.spread.runs import NOT_SIMULATED, Ran
+from sequencer.spread.runs import NOT_SIMULATED, Key, Ran
 from sequencer.spread.summary import Summary, summed_up
 from sequencer.spread.work import Work, prepare
 from tests.sequencer.spread.benches import BENCH, RECIPE, work
@@ -303,3 +304,51 @@ results:
         assert result.spread.driver.name == "parts.shunt.resistance"
         assert result.spread.driver.share > 0.9
     assert min(result.spread.values for result in found.results) < 100
+
+
+def test_rows_that_some_runs_lack_say_why() -> None:
+    """A run without any row has its own reason; one that has others lacks that row."""
+    levels = (
+        RECIPE.split("guard ")[0]
+        + """steps:
+    source smu voltage 0.2 V, limit 20 mA
+    output smu on
+    for k in 1 to 2:
+        source smu voltage k * 1 V, limit 30 mA
+        measure smu
+        if smu.current < 9.7 mA * k + 0.3 mA:
+            measure smu into c
+results:
+    V = mean(c, voltage) for each k
+"""
+    )
+    found = summary_of(work(levels), 40)
+    with_k = {result.key[1]: result for result in found.results}
+    for result in with_k.values():
+        assert 0 < result.spread.values < 40
+        assert result.missing is not None
+    assert with_k["k = 1"].missing.reason == "no reading was taken into “c”"
+    # No run that has the second row lacks the first: 2 V give twice the current, against 11 mA.
+    assert with_k["k = 2"].spread.values < with_k["k = 1"].spread.values
+
+
+def test_a_reason_is_that_of_the_most_and_of_the_first_of_them() -> None:
+    def ran(number: int, *missing: tuple[Key, str]) -> Ran:
+        values = tuple((key, None) for key, _ in missing)
+        return Ran(number, "finished", "", "", (), values=values, missing=missing)
+
+    checked = prepare(work()).checked
+    key = ("I", "", "")
+    runs = [
+        ran(0, (key, "z")), ran(1, (key, "x")), ran(2, (key, "y")), ran(3, (key, "y")),
+        Ran(4, "not simulated", "it can't be", "", ()),
+        Ran(5, "finished", "", "", (), values=((key, math.inf),)),
+    ]  # fmt: skip
+    (result,) = summed_up(checked, 0, runs).results
+    assert result.missing == ("y", 2)
+    (result,) = summed_up(checked, 0, [runs[0], runs[4]]).results
+    assert result.missing == ("it can't be", 4)
+    (result,) = summed_up(checked, 0, [runs[0], runs[5]]).results
+    assert result.missing == ("it is beyond all bounds", 5)
+    (result,) = summed_up(checked, 0, [runs[0], Ran(6, "finished", "", "", ())]).results
+    assert result.missing == ("it has no such row", 6)
