@@ -9,7 +9,9 @@ from __future__ import annotations
 import gc
 import math
 import multiprocessing
+import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -101,8 +103,9 @@ def local_processes(work: Work, workers: int) -> Iterator[ProcessPoolExecutor]:
     pool = ProcessPoolExecutor(
         workers, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(work,)
     )
-    for _ in range(workers):
-        pool.submit(_nothing)
+    with _ctrl_c_waits():
+        for _ in range(workers):
+            pool.submit(_nothing)
     try:
         yield pool
     except BaseException:
@@ -116,12 +119,37 @@ def local_processes(work: Work, workers: int) -> Iterator[ProcessPoolExecutor]:
     pool.shutdown()
 
 
+@contextmanager
+def _ctrl_c_waits() -> Iterator[None]:
+    """Ctrl-C is put off; to processes that begin meanwhile it never comes.
+
+    Until they can say that it is the first one's business, it would end them with a traceback.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # on Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _begin(work: Work) -> None:
     # Ctrl-C reaches every process of the terminal: the first one ends the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_first, daemon=True).start()
     garbage.begin()
     prepare(work)
     garbage.loaded()
+
+
+def _end_with_the_first() -> None:
+    """Nobody else ends a process whose first one was killed: it would wait for work for ever."""
+    first = multiprocessing.parent_process()
+    if first is not None:
+        first.join()
+        os._exit(1)
 
 
 def _nothing() -> None:

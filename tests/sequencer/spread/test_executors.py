@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 
@@ -20,6 +25,7 @@ from sequencer.spread.work import Work
 from tests.sequencer.spread.benches import RECIPE, work
 
 COUNT = 40
+ROOT = Path(__file__).parents[3]
 
 
 @pytest.fixture(scope="module")
@@ -113,3 +119,48 @@ def test_progress_is_told(alone: list[Ran]) -> None:
         spread(work(), range(COUNT), pool, workers=2, told=heard.append)
     assert heard == sorted(heard)
     assert heard[-1] == COUNT
+
+
+KILLED = """\
+import os, signal
+from sequencer.spread.dealing import local_processes
+from tests.sequencer.spread.benches import work
+
+if __name__ == "__main__":
+    with local_processes(work(), 2) as pool:
+        print(pool.submit(os.getpid).result(), flush=True)
+        os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")
+def test_killed_it_leaves_no_process_behind(tmp_path: Path) -> None:
+    """All of them hold its output open: that it ends says that they have."""
+    script = tmp_path / "killed.py"
+    script.write_text(KILLED, encoding="utf-8")
+    ran = subprocess.Popen(
+        [sys.executable, str(script)],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        start_new_session=True,
+    )
+    try:
+        out, _ = ran.communicate(timeout=60)
+    except subprocess.TimeoutExpired:
+        os.killpg(ran.pid, signal.SIGKILL)
+        raise
+    assert ran.returncode == -signal.SIGKILL
+    assert out.strip().isdecimal()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no masks of signals")
+def test_ctrl_c_never_comes_to_the_other_processes() -> None:
+    """Not even before they are there to leave it to the first one, to which it comes as before."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [])
+    with local_processes(work(), 1) as pool:
+        assert signal.pthread_sigmask(signal.SIG_BLOCK, []) == before
+        there = pool.submit(signal.pthread_sigmask, signal.SIG_BLOCK, []).result()
+    assert signal.SIGINT not in before
+    assert signal.SIGINT in there
