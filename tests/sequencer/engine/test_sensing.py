@@ -265,7 +265,7 @@ def test_what_was_measured_stays_on_record(tmp_path: Path) -> None:
 
 
 def test_a_profile_that_ends_early_ends_the_run(tmp_path: Path) -> None:
-    short = WARMING.replace("100 s", "40 s")
+    short = WARMING.replace("100 s", "40 s").replace("}, {", "},\n{")
     file = bench(HEATER, skin(), short)
     ran = dry(HEAT.replace("26 °C", "60 °C"), tmp_path, file)
     assert ran.finished.ending.outcome is Outcome.FAILED
